@@ -1,0 +1,25 @@
+"""Live-tissue area of coral nursery fragments from photos.
+
+The packages stand in the order in which a photo meets them; each imports only from earlier ones.
+
+``photo``      one photo file -> upright pixels, date taken, camera
+``reference``  pixels -> millimetres: tags, lens, pose, plane, plug rim
+``sites``      where fragments sit: tray grid, pad, single plug -> one window per position
+``tissue``     window -> live, bleached, dead, other; outlines in mm
+``area``       outline -> planar area and its uncertainty budget
+``measure``    the pipeline: one photo in, measurements and doubts out (pure; no files, no database)
+``nursery``    what the user keeps: nursery.toml, fragments and placements tables
+``logbook``    every measurement ever made, in SQL; the only package that knows SQL
+``batch``      many photos: what is new, workers, progress, resume
+``check``      the known-area check: bias, repeatability, verdict
+``report``     overlays, contact sheets, tables, CSV and XLSX
+``sheets``     printable references and known-area shapes
+``cli``        click commands, one file each, no computation
+
+Conventions, written once: images are ``(rows, columns, 3)`` uint8 sRGB in R, G, B order; masks are bool with
+True = tissue; points are ``(x, y)`` in pixels with whole numbers at pixel centres and y downwards; on the
+reference plane ``(x_mm, y_mm)`` with the reference's own axes (x right, y down) and heights upwards, towards
+the camera. Areas are mm2 inside and shown as cm2. Every ``*_u_*`` is a standard uncertainty.
+"""
+
+__version__ = "0.1.0"
