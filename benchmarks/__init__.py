@@ -1,0 +1,1 @@
+"""Speed, memory and accuracy figures; each module is a command that prints them."""
