@@ -115,7 +115,7 @@ def _fragment(data: dict[str, Any]) -> TrueFragment:
         bleached=bleached,
         dead=_polygons(data.get("outline_dead")),
         edge_height_mm=float(edge) if edge is not None else float("nan"),
-        in_view=float(data.get("in_view", 1.0)),
+        in_view=float(1.0 if data.get("in_view") is None else data["in_view"]),
         members=tuple(data.get("members", ())),
     )
 
