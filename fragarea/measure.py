@@ -69,12 +69,29 @@ class FragmentMeasurement:
 
 @dataclass(frozen=True)
 class MeasureSettings:
-    """Everything besides the photo and the site's description that changes a number."""
+    """Everything besides the photo and the site's description that changes a number.
+
+    Attributes
+    ----------
+    lens_profile : str
+        Name of the lens profile; empty for none.
+    print_factor, print_u_rel : float
+        Measured over nominal length of the print, and its relative standard uncertainty. The default is that of a
+        print nobody measured (0.2 %, common practice, no source).
+    print_checked : bool
+    two_points_px : (x1, y1, x2, y2) or None
+        Two points of the photo given by hand, whose distance is the scale.
+    two_points_mm, two_points_u_mm : float
+        Their distance and its standard uncertainty.
+    """
 
     lens_profile: str = ""
     print_factor: float = 1.0
     print_u_rel: float = 0.002
     print_checked: bool = False
+    two_points_px: tuple[float, float, float, float] | None = None
+    two_points_mm: float = 0.0
+    two_points_u_mm: float = 0.5
 
 
 @dataclass(frozen=True)
