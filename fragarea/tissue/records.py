@@ -34,12 +34,15 @@ class TissueMap:
         so it should cross 0.5 at the edge to a fraction of a pixel.
     confidence : float
         0 to 1: how far apart tissue and its surroundings are in this window.
+    edge_u_mm : float
+        Standard uncertainty of the edge's position that the whole outline shares (bias-like).
     doubts : tuple of Doubt
     """
 
     labels: npt.NDArray[np.uint8]
     live_probability: npt.NDArray[np.float32]
     confidence: float = 1.0
+    edge_u_mm: float = 0.1
     doubts: tuple[Doubt, ...] = ()
 
 

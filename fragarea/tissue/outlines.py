@@ -1,0 +1,152 @@
+"""From a tissue map to outlines in mm: contours at half probability, to a fraction of a pixel."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import shapely
+from shapely import MultiPolygon, Polygon
+
+from fragarea.doubts import Doubt
+from fragarea.sites.records import Window
+from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
+from fragarea.tissue.sampling import sample
+
+Points = npt.NDArray[np.float64]
+Image = npt.NDArray[np.float32]
+
+# A polyp of the common nursery corals is 1-2 mm across, so smaller pieces are noise unless the map is sure of them.
+SPECK_MM2 = 1.5
+SURE_SPECK_MM2 = 0.6
+SURE = 0.9
+# 0.3 mm: pale growing margins are that wide, so tissue that passes the rim by less may still lie on the plug top.
+RIM_TOLERANCE_MM = 0.3
+# The contour of a pixel image is known to a tenth of a pixel at best, whatever the map says.
+LEAST_EDGE_U_PX = 0.1
+
+
+def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
+    """Trace the outlines of live, bleached and dead surface.
+
+    Pieces of live tissue below 1.5 mm2 are dropped, unless the map is sure of them (probability above 0.9 somewhere)
+    and they have at least 0.6 mm2: the last remnant of a dying fragment is kept. The same holds for holes, bleached
+    and dead pieces, without the exception.
+
+    Parameters
+    ----------
+    tissue_map : TissueMap
+        Of the same window.
+    window : Window
+        Gives scale and origin; its pixels are not looked at.
+
+    Returns
+    -------
+    TissueOutlines
+        Valid polygons in reference axes, mm; ``bleached`` lies in ``live``, ``dead`` outside it.
+
+    Raises
+    ------
+    ValueError
+        If map and window differ in size.
+    """
+    shape = window.pixels.shape[:2]
+    if tissue_map.live_probability.shape != shape or tissue_map.labels.shape != shape:
+        raise ValueError(
+            f"map and window must have the same rows and columns; got {tissue_map.live_probability.shape} and {shape}"
+        )
+    live = _trace(tissue_map.live_probability, window, sure_speck_mm2=SURE_SPECK_MM2)
+    bleached = _part(tissue_map.labels == Surface.BLEACHED, window)
+    dead = _part(tissue_map.labels == Surface.DEAD, window)
+    edge_u_mm = max(tissue_map.edge_u_mm, LEAST_EDGE_U_PX * window.mm_per_px)
+    return TissueOutlines(
+        live=live,
+        bleached=_clean(shapely.intersection(bleached, live)) if not bleached.is_empty else bleached,
+        dead=_clean(shapely.difference(dead, live)) if not dead.is_empty else dead,
+        edge_u_mm=edge_u_mm,
+        confidence=tissue_map.confidence,
+        doubts=tissue_map.doubts + _rim_doubts(live, window),
+    )
+
+
+def _part(mask: npt.NDArray[np.bool_], window: Window) -> MultiPolygon:
+    if not mask.any():
+        return MultiPolygon()
+    # Blurred by half a pixel more than a pixel's own width, so that the contour does not follow the pixel stairs.
+    soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
+    return _trace(soft, window, sure_speck_mm2=SPECK_MM2)
+
+
+def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolygon:
+    """Polygons with holes where `level` is above one half."""
+    # A frame of zeros closes what runs into the window's edge.
+    padded = cv2.copyMakeBorder(level, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
+    inside = (padded > 0.5).astype(np.uint8)
+    chains, tree = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    if not chains:
+        return MultiPolygon()
+    contours = _to_half_level(padded, [chain.reshape(-1, 2) for chain in chains])
+    px_mm2 = window.mm_per_px**2
+    polygons: list[Polygon] = []
+    for index, points in enumerate(contours):
+        if tree[0][index][3] >= 0 or len(points) < 3:
+            continue
+        area_mm2 = _area(points) * px_mm2
+        if area_mm2 < sure_speck_mm2 or (area_mm2 < SPECK_MM2 and _peak(padded, chains[index]) < SURE):
+            continue
+        polygons.append(Polygon(window.to_mm(points - 1.0), _holes(contours, tree[0], index, window)))
+    return _clean(shapely.union_all([shapely.make_valid(p) for p in polygons]) if polygons else MultiPolygon())
+
+
+def _holes(contours: list[Points], tree: npt.NDArray[np.int32], outer: int, window: Window) -> list[Points]:
+    rings = []
+    child = int(tree[outer][2])
+    while child >= 0:
+        points = contours[child]
+        if len(points) >= 3 and _area(points) * window.mm_per_px**2 >= SPECK_MM2:
+            rings.append(window.to_mm(points - 1.0))
+        child = int(tree[child][0])
+    return rings
+
+
+def _to_half_level(level: Image, chains: list[npt.NDArray[np.int32]]) -> list[Points]:
+    """Move the border pixels of each chain along the gradient to where the level is one half."""
+    start = np.concatenate(chains).astype(np.float32)
+    points = start.copy()
+    down = cv2.Sobel(level, cv2.CV_32F, 0, 1, scale=0.125)
+    right = cv2.Sobel(level, cv2.CV_32F, 1, 0, scale=0.125)
+    field = cv2.merge([level, right, down])
+    for _ in range(3):
+        value = sample(field, points)
+        steep = np.maximum((value[:, 1:] ** 2).sum(axis=1, keepdims=True), 1e-4)
+        step = (0.5 - value[:, :1]) * value[:, 1:] / steep
+        length = np.sqrt((step**2).sum(axis=1, keepdims=True))
+        points += step * np.minimum(1.0, 0.7 / np.maximum(length, 1e-6))
+    # The half level lies within a pixel's diagonal of its border pixel; a longer way is a flat spot's artefact.
+    away = np.sqrt(((points - start) ** 2).sum(axis=1, keepdims=True))
+    points = np.where(away < 1.5, points, start)
+    ends = np.cumsum([len(chain) for chain in chains])[:-1]
+    return [part.astype(np.float64) for part in np.split(points, ends)]
+
+
+def _area(points: Points) -> float:
+    x, y = (points - points[0]).T
+    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+
+
+def _peak(level: Image, chain: npt.NDArray[np.int32]) -> float:
+    x, y, width, height = cv2.boundingRect(chain)
+    return float(level[y : y + height, x : x + width].max())
+
+
+def _clean(shape: shapely.Geometry) -> MultiPolygon:
+    parts = [part for part in shapely.get_parts(shape) if part.geom_type == "Polygon" and part.area > 1e-9]
+    return MultiPolygon(parts)
+
+
+def _rim_doubts(live: MultiPolygon, window: Window) -> tuple[Doubt, ...]:
+    if window.rim is None or live.is_empty:
+        return ()
+    points = shapely.get_coordinates(live) - np.asarray(window.rim.centre_mm)
+    over_mm = float(np.hypot(points[:, 0], points[:, 1]).max()) - window.rim.radius_mm
+    return (Doubt("beyond_rim", f"by {over_mm:.1f} mm"),) if over_mm > RIM_TOLERANCE_MM else ()

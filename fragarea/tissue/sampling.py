@@ -1,0 +1,34 @@
+"""Values between the pixels of an image at many places in one call."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+# OpenCV takes at most 32767 places a row.
+ROW = 4096
+
+
+def sample(field: npt.NDArray[np.float32], points: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """Bilinear values of an image at points.
+
+    Parameters
+    ----------
+    field : ndarray of float32, shape (rows, columns) or (rows, columns, channels)
+    points : ndarray of float32, shape (n, 2)
+        ``(x, y)`` in pixels; outside the image the nearest pixel counts.
+
+    Returns
+    -------
+    ndarray of float32, shape (n, channels)
+    """
+    channels = 1 if field.ndim == 2 else field.shape[2]
+    if len(points) == 0:
+        return np.empty((0, channels), np.float32)
+    row = min(len(points), ROW)
+    rows = -(-len(points) // row)
+    places = np.zeros((rows * row, 2), np.float32)
+    places[: len(points)] = points
+    values = cv2.remap(field, places.reshape(rows, row, 2), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values, np.float32).reshape(rows * row, channels)[: len(points)]
