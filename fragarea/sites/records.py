@@ -127,6 +127,8 @@ class SiteView:
         Median of fitted over nominal rim diameter at that height; nan without rims.
     rim_scale_u : float
     doubts : tuple of Doubt
+    region_mm : (x_mm, y_mm, x_mm, y_mm) or None
+        Lowest and highest corner of where fragments may lie: the frame's opening, or the view around a card.
     """
 
     plugs: tuple[PlugSighting, ...]
@@ -136,6 +138,7 @@ class SiteView:
     rim_scale: float = float("nan")
     rim_scale_u: float = float("nan")
     doubts: tuple[Doubt, ...] = ()
+    region_mm: tuple[float, float, float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,0 +1,257 @@
+"""Rectified windows of a photo, one for each plug, pad or sheet."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fragarea.reference.plane import FloatArray, PlaneMap
+from fragarea.sites.records import PlugRim, PlugSighting, SiteDescription, SiteKind, SiteView, Window
+from fragarea.sites.rims import NO_MAP, linear_table
+
+# One scale for all living tissue, so that texture looks alike whatever the camera: 5 px/mm.
+TISSUE_MM_PER_PX = 0.2
+# Known-area shapes are cut at the photo's own scale, between these.
+FINEST_MM_PER_PX = 0.1
+COARSEST_MM_PER_PX = 0.4
+PLUG_MARGIN_MM = 4.0
+# Tissue spreads over the cement between and around the plugs of a pad.
+PAD_MARGIN_MM = 30.0
+# The map is computed exactly on every eighth pixel; in between bilinear, right to 0.01 px of the photo.
+MAP_STEP = 8
+
+
+def default_mm_per_px(plane: PlaneMap, view: SiteView, site: SiteDescription) -> float:
+    """Working resolution of the windows.
+
+    Parameters
+    ----------
+    plane : PlaneMap
+    view : SiteView
+    site : SiteDescription
+
+    Returns
+    -------
+    float
+        0.2 mm for living tissue; the photo's own scale, but 0.1 mm at the finest, for known-area shapes.
+    """
+    if site.kind is not SiteKind.SHAPES or view.region_mm is None:
+        return TISSUE_MM_PER_PX
+    middle = np.asarray(view.region_mm).reshape(2, 2).mean(axis=0)
+    own = photo_mm_per_px(plane, middle, view.plug_top_mm)
+    return float(np.clip(own, FINEST_MM_PER_PX, COARSEST_MM_PER_PX))
+
+
+def photo_mm_per_px(plane: PlaneMap, at_mm: npt.ArrayLike, height_mm: float) -> float:
+    """Length that one pixel of the photo covers around a point of the plane at `height_mm`."""
+    x, y = np.asarray(at_mm, dtype=float)
+    corners = plane.project([(x, y), (x + 1, y), (x, y + 1)], height_mm)
+    (a, b), (c, d) = corners[1] - corners[0], corners[2] - corners[0]
+    return float(1 / np.sqrt(abs(a * d - b * c)))
+
+
+def cut_windows(
+    pixels: npt.NDArray[np.uint8],
+    plane: PlaneMap,
+    view: SiteView,
+    site: SiteDescription,
+    *,
+    mm_per_px: float | None = None,
+    margin_mm: float | None = None,
+) -> tuple[Window, ...]:
+    """Rectify the photo around each plug, on the plane of the tissue's edge.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+        The photo.
+    plane : PlaneMap
+    view : SiteView
+        What `find_plugs` found.
+    site : SiteDescription
+    mm_per_px : float, optional
+        Side of a window's pixel; by default as `default_mm_per_px` says.
+    margin_mm : float, optional
+        Room around the nominal rim; by default 4 mm around single plugs, 30 mm around the plugs of a pad.
+
+    Returns
+    -------
+    tuple of Window
+        On trays and for single plugs one for each plug that is present, in the order of ``view.plugs``; for a pad
+        one that holds all its plugs, bounded by the frame's opening; for known-area shapes one over the whole
+        opening. A known-area sheet has no tissue: its plane is that of its print, without the edge height.
+
+    Raises
+    ------
+    ValueError
+        If mm_per_px is not positive.
+    """
+    if mm_per_px is None:
+        mm_per_px = default_mm_per_px(plane, view, site)
+    if not mm_per_px > 0:
+        raise ValueError(f"mm_per_px must be positive; got {mm_per_px}")
+    height_mm = view.plug_top_mm + (0.0 if site.kind is SiteKind.SHAPES else site.edge_height_mm)
+    plugs = [plug for plug in view.plugs if plug.present]
+    low, high = _regions(plugs, view, site, margin_mm)
+    if len(low) == 0:
+        return ()
+    first = np.floor(low / mm_per_px).astype(int)
+    last = np.ceil(high / mm_per_px).astype(int)
+    corner = first.min(axis=0)
+    # One picture of all, of which the windows are parts: less work than windows that overlap.
+    whole = rectify(
+        pixels,
+        plane,
+        origin_mm=corner * mm_per_px,
+        size_px=last.max(axis=0) - corner + 1,
+        mm_per_px=mm_per_px,
+        height_mm=height_mm,
+        linear_light=site.kind is SiteKind.SHAPES,
+    )
+    single = site.kind in (SiteKind.TRAY, SiteKind.SINGLE)
+    rims = [_rim_on(plug, plane, view.plug_top_mm, height_mm) for plug in plugs] if single else [None] * len(low)
+    windows = []
+    for start, stop, rim in zip(first, last, rims, strict=True):
+        (x, y), (x_end, y_end) = start - corner, stop - corner + 1
+        part = np.ascontiguousarray(whole[y:y_end, x:x_end])
+        origin = (float(start[0] * mm_per_px), float(start[1] * mm_per_px))
+        windows.append(Window(part, mm_per_px, origin, height_mm, rim))
+    return tuple(windows)
+
+
+def rectify(
+    pixels: npt.NDArray[np.uint8],
+    plane: PlaneMap,
+    *,
+    origin_mm: npt.ArrayLike,
+    size_px: npt.ArrayLike,
+    mm_per_px: float,
+    height_mm: float,
+    linear_light: bool = False,
+) -> npt.NDArray[np.uint8]:
+    """Picture of a rectangle of the plane at `height_mm`, as seen straight from above.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    plane : PlaneMap
+    origin_mm : array_like, shape (2,)
+        Where the middle of pixel (0, 0) lies.
+    size_px : array_like of int, shape (2,)
+        Columns and rows.
+    mm_per_px, height_mm : float
+    linear_light : bool
+        Interpolate light, not sRGB values: slower by half, and edges do not move towards the dark side.
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, columns, 3)
+        sRGB; outside the photo the nearest pixel is repeated.
+    """
+    origin = np.asarray(origin_mm, dtype=float)
+    columns, rows = (int(n) for n in np.asarray(size_px))
+    coarse = _coarse_map(plane, origin, columns, rows, mm_per_px, height_mm)
+    part, low, shrink = _part_in_use(pixels, coarse, origin, (columns, rows), mm_per_px, plane, height_mm)
+    coarse = (coarse - low + 0.5) / shrink - 0.5
+    fine = cv2.resize(coarse.astype(np.float32), None, fx=MAP_STEP, fy=MAP_STEP, interpolation=cv2.INTER_LINEAR)
+    fine = fine[MAP_STEP : MAP_STEP + rows, MAP_STEP : MAP_STEP + columns]
+    if not linear_light:
+        return np.asarray(cv2.remap(part, fine, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
+    light = np.asarray(cv2.LUT(part, linear_table()), np.float32)
+    found = cv2.remap(light, fine, NO_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return _srgb_table()[np.round(found * (len(_srgb_table()) - 1)).astype(np.intp)]
+
+
+def _coarse_map(
+    plane: PlaneMap, origin: FloatArray, columns: int, rows: int, mm_per_px: float, height_mm: float
+) -> FloatArray:
+    """Photo pixels of the middles of blocks of MAP_STEP x MAP_STEP window pixels, one block more on every side."""
+    across = (np.arange(-1, -(-columns // MAP_STEP) + 1) + 0.5) * MAP_STEP - 0.5
+    down = (np.arange(-1, -(-rows // MAP_STEP) + 1) + 0.5) * MAP_STEP - 0.5
+    x, y = np.meshgrid(origin[0] + across * mm_per_px, origin[1] + down * mm_per_px)
+    found = plane.project(np.column_stack([x.ravel(), y.ravel()]), height_mm)
+    return found.reshape(len(down), len(across), 2)
+
+
+def _part_in_use(
+    pixels: npt.NDArray[np.uint8],
+    coarse: FloatArray,
+    origin: FloatArray,
+    size_px: tuple[int, int],
+    mm_per_px: float,
+    plane: PlaneMap,
+    height_mm: float,
+) -> tuple[npt.NDArray[np.uint8], FloatArray, int]:
+    """The part of the photo that is needed, its first pixel, and by how much it was reduced against aliasing."""
+    rows, columns = pixels.shape[:2]
+    middle = origin + np.asarray(size_px, dtype=float) / 2 * mm_per_px
+    shrink = max(1, int(mm_per_px / photo_mm_per_px(plane, middle, height_mm) + 0.2))
+    low = np.clip(np.floor(coarse.min(axis=(0, 1))) - 2 * shrink, 0, (columns - shrink, rows - shrink)).astype(int)
+    high = np.clip(np.ceil(coarse.max(axis=(0, 1))) + 2 * shrink + 1, low + shrink, (columns, rows)).astype(int)
+    if shrink == 1:
+        return pixels[low[1] : high[1], low[0] : high[0]], low.astype(float), 1
+    size = (high - low) // shrink
+    end = low + size * shrink
+    part = cv2.resize(
+        pixels[low[1] : end[1], low[0] : end[0]], (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA
+    )
+    return np.asarray(part, np.uint8), low.astype(float), shrink
+
+
+def _regions(
+    plugs: list[PlugSighting], view: SiteView, site: SiteDescription, margin_mm: float | None
+) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest corners ``(n, 2)`` of the windows, mm."""
+    middles = np.array([plug.centre_mm for plug in plugs], dtype=float).reshape(-1, 2)
+    if site.kind in (SiteKind.TRAY, SiteKind.SINGLE):
+        reach = site.plug_mm / 2 + (PLUG_MARGIN_MM if margin_mm is None else margin_mm)
+        return middles - reach, middles + reach
+    bounds = np.full((2, 2), np.inf) * [[-1], [1]] if view.region_mm is None else np.reshape(view.region_mm, (2, 2))
+    if site.kind is SiteKind.PAD and len(middles):
+        reach = site.plug_mm / 2 + (PAD_MARGIN_MM if margin_mm is None else margin_mm)
+        low = np.maximum(middles.min(axis=0) - reach, bounds[0])
+        return low[None], np.minimum(middles.max(axis=0) + reach, bounds[1])[None]
+    if not np.isfinite(bounds).all():
+        return np.zeros((0, 2)), np.zeros((0, 2))
+    return bounds[:1], bounds[1:]
+
+
+def _rim_on(plug: PlugSighting, plane: PlaneMap, rim_height_mm: float, height_mm: float) -> PlugRim | None:
+    """The rim as it appears on the plane at `height_mm`."""
+    if plug.rim is None:
+        return None
+    return rim_at_height(plug.rim, plane, rim_height_mm, height_mm)
+
+
+def rim_at_height(rim: PlugRim, plane: PlaneMap, from_mm: float, to_mm: float) -> PlugRim:
+    """The circle that covers the same pixels, on another plane.
+
+    Parameters
+    ----------
+    rim : PlugRim
+        On the plane at `from_mm`.
+    plane : PlaneMap
+    from_mm, to_mm : float
+        Heights above the reference plane.
+
+    Returns
+    -------
+    PlugRim
+    """
+    x, y = rim.centre_mm
+    around = [(x, y), (x + rim.radius_mm, y), (x - rim.radius_mm, y), (x, y + rim.radius_mm), (x, y - rim.radius_mm)]
+    seen = plane.to_plane(plane.project(around, from_mm), to_mm)
+    radius = float(np.hypot(*(seen[1:] - seen[0]).T).mean())
+    ratio = radius / rim.radius_mm
+    return PlugRim((float(seen[0, 0]), float(seen[0, 1])), radius, rim.centre_u_mm * ratio, rim.radius_u_mm * ratio)
+
+
+@lru_cache(maxsize=1)
+def _srgb_table() -> npt.NDArray[np.uint8]:
+    """8-bit sRGB value of linear light in 16384 steps: fine enough for the darkest 8-bit step (0.0003)."""
+    light = np.linspace(0, 1, 16384)
+    value = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.round(value * 255).astype(np.uint8)
