@@ -21,7 +21,10 @@ from fragarea.errors import UnreadablePhoto
 COPY_AGAIN = "Copy it again from the camera or its card"
 AS_WRITTEN = "Give the photo as the camera wrote it, in colour, as JPEG, PNG, TIFF or HEIC"
 
-_DECODER_LINE = re.compile(rb"Corrupt JPEG|Premature end|lib(png|jpeg|tiff)|TIFF|PNG|JPEG|^\[ ?(WARN|ERROR):|^\s*$")
+_DECODER_LINE = re.compile(
+    rb"^(Corrupt JPEG|Premature end|Warning: unknown JFIF|Inconsistent progression|Invalid|Unsupported|Application"
+    rb"|libpng|TIFF|\[ ?(WARN|ERROR):)|^\s*$"
+)
 _stderr_lock = threading.Lock()
 
 

@@ -7,10 +7,13 @@ import io
 import numpy as np
 
 from fragarea.errors import UnreadablePhoto
-from fragarea.photo.decoding import AS_WRITTEN, Decoded, damaged, decoder_messages, grey_refusal
+from fragarea.photo.decoding import AS_WRITTEN, COPY_AGAIN, Decoded, damaged, decoder_messages, grey_refusal
 from fragarea.photo.limits import check_claimed_size
 
 _BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx"})
+
+# Coded pictures hold no such run of zeros, and the decoder paints over what is missing without a word.
+_BLANK_END_BYTES = 1024
 
 
 def is_heic(data: bytes) -> bool:
@@ -24,7 +27,8 @@ def is_heic(data: bytes) -> bool:
 def decode_heic(name: str, data: bytes, *, allow_grey: bool) -> Decoded:
     """Decode the primary picture of a HEIC file; 10 bits become 8.
 
-    The decoder turns the picture as the file's own rotation box says, which for HEIC overrules EXIF.
+    The decoder turns the picture as the file's own rotation box says, which for HEIC overrules EXIF. It says nothing
+    of damage in the middle of the coded picture; only cut-off files are found out.
 
     Raises
     ------
@@ -34,6 +38,8 @@ def decode_heic(name: str, data: bytes, *, allow_grey: bool) -> Decoded:
     """
     import pillow_heif  # slow to load, and most photos are JPEG
 
+    if not data[-_BLANK_END_BYTES:].strip(b"\0"):
+        raise UnreadablePhoto(name, "the end of the file is blank, as after an interrupted copy", COPY_AGAIN)
     with decoder_messages():
         try:
             picture = pillow_heif.open_heif(io.BytesIO(data))

@@ -34,7 +34,7 @@ _WITHOUT_LENGTH = frozenset({0x01, *range(0xD0, 0xD8)})
 
 # Each scan of a progressive file visits the whole picture; usual files have about ten. A tiny file with thousands of
 # empty scans would keep the decoder busy for hours.
-_MAX_SCAN_PIXELS = 4_000_000_000
+_MAX_SCAN_PIXELS = 2_000_000_000
 
 _DAMAGE = re.compile(
     r"premature end|bad Huffman|bad arithmetic|instead of RST|(?P<count>\d+) extraneous bytes before"

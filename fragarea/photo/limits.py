@@ -10,7 +10,7 @@ MAX_PIXELS = 250_000_000
 MAX_DECODED_BYTES = 3 * MAX_PIXELS
 """The same limit where a pixel takes more than three bytes (16 bit, transparency)."""
 
-MAX_PROGRESSIVE_PIXELS = 100_000_000
+MAX_PROGRESSIVE_PIXELS = 80_000_000
 """A progressive JPEG is held twice while it is decoded, as coefficients and as pixels."""
 
 LARGE_PIXELS = 50_000_000

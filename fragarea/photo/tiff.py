@@ -7,6 +7,7 @@ TIFF Revision 6.0 (1992); tag and compression numbers as registered there. DNGVe
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass
 
 import cv2
@@ -38,7 +39,9 @@ _GREY_KINDS = frozenset({0, 1})
 _RGB, _PALETTE, _INKS, _YCBCR = 2, 3, 5, 6
 _RAW_KINDS = frozenset({32803, 34892})
 _NO_COMPRESSION = 1
-_COMPRESSIONS = frozenset({_NO_COMPRESSION, 5, 7, 8, 32773, 32946})  # none, LZW, JPEG, deflate, PackBits, deflate
+_DEFLATE = frozenset({8, 32946})
+_COMPRESSIONS = _DEFLATE | {_NO_COMPRESSION, 5, 7, 32773}  # LZW, JPEG, PackBits
+_INFLATE_STEP_BYTES = 1 << 22
 _MAX_PAGES = 64
 _EXPORT = "Export it as an 8-bit RGB TIFF or as JPEG"
 
@@ -144,7 +147,10 @@ def _check_kind(name: str, page: _Page, *, allow_grey: bool) -> None:
 
 
 def _check_pieces(name: str, page: _Page, data: bytes) -> None:
-    """Every strip or tile must lie inside the file, and plain ones must hold all pixels."""
+    """Every strip or tile must lie inside the file; plain and deflated ones must hold the pixels claimed.
+
+    Deflated pieces carry a checksum that decoders do not look at. LZW, PackBits and JPEG pieces carry none.
+    """
     compression = page.tags.whole(_COMPRESSION, _NO_COMPRESSION)
     if compression not in _COMPRESSIONS:
         raise UnreadablePhoto(name, f"its compression (number {compression}) is not one read here", _EXPORT)
@@ -154,11 +160,35 @@ def _check_pieces(name: str, page: _Page, data: bytes) -> None:
         raise damaged(name)
     if max(at + count for at, count in zip(offsets, counts, strict=True)) > len(data):
         raise UnreadablePhoto(name, "the file is cut off: the end of the picture is missing", COPY_AGAIN)
-    needed = page.width_px * page.height_px * page.samples * page.bits[0] // 8
-    if compression == _NO_COMPRESSION and sum(counts) < needed:
-        raise damaged(name)
     if page.tags.whole(_TILE_WIDTH, 1) * page.tags.whole(_TILE_HEIGHT, 1) > MAX_PIXELS // 4:
         raise damaged(name)
+    sizes = counts
+    if compression in _DEFLATE:
+        sizes = tuple(_inflated_bytes(data[at : at + count]) for at, count in zip(offsets, counts, strict=True))
+    if compression in _DEFLATE or compression == _NO_COMPRESSION:
+        _check_amount(name, page, sizes)
+
+
+def _check_amount(name: str, page: _Page, sizes: tuple[int, ...]) -> None:
+    """The strips or tiles must hold the pixels that the header claims, no fewer and not many more."""
+    needed = page.width_px * page.height_px * page.samples * page.bits[0] // 8
+    padded = _TILE_OFFSETS in page.tags.fields
+    # half a percent for writers that round strips up to whole blocks
+    if min(sizes) <= 0 or sum(sizes) < needed or (not padded and sum(sizes) > 1.005 * needed + 4096):
+        raise damaged(name)
+
+
+def _inflated_bytes(deflated: bytes) -> int:
+    """Length of a deflated piece once inflated; -1 where its checksum or its end is missing."""
+    unpacker = zlib.decompressobj()
+    total, rest = 0, deflated
+    try:
+        while rest:
+            total += len(unpacker.decompress(rest, _INFLATE_STEP_BYTES))
+            rest = unpacker.unconsumed_tail
+    except zlib.error:
+        return -1
+    return total if unpacker.eof else -1
 
 
 def _unturned(block: TagBlock, page: _Page) -> bytes:

@@ -46,6 +46,18 @@ def _grey_photo() -> np.ndarray:
     return np.ascontiguousarray(np.repeat(scene()[..., :1], 3, axis=2))
 
 
+def _tiff_of_fewer_rows() -> bytes:
+    data = tiff(scene(), compression="zlib")
+    at = data.index(struct.pack("<H", 257), 8)
+    return data[: at + 8] + struct.pack("<I", 24) + data[at + 12 :]
+
+
+def _damaged_deflate() -> bytes:
+    data = bytearray(tiff(scene(240, 320), compression="zlib", rowsperstrip=16))
+    data[len(data) // 2 : len(data) // 2 + 50] = bytes(50)
+    return bytes(data)
+
+
 REFUSED = {
     "empty": (b"", "the file is empty"),
     "text": (b"hello, this is no photo", "the file is not a photo"),
@@ -98,8 +110,12 @@ REFUSED = {
     "tiff of 32 bits": (tiff(scene().astype(np.uint32)), "32/32/32 bits"),
     "tiff with 12 of 16 bits": (tiff(scene().astype(np.uint16) * 16), "at most 12 of them"),
     "tiff of five channels": (tiff(np.dstack([scene(), scene()[..., :2]])), "5 channel"),
+    "tiff that claims less": (_tiff_of_fewer_rows(), "damaged"),
+    "tiff with damaged deflate": (_damaged_deflate(), "damaged"),
+    "tiff of odd compression": (saved(scene(), "TIFF", compression="zstd"), "compression (number 50000)"),
     "raw sensor data": (tiff(scene(), extratags=[(50706, 1, 4, bytes((1, 4, 0, 0)), True)]), "raw sensor data"),
     "heic cut": (heic(noise())[:-4000], "cut off or damaged"),
+    "heic with a blank end": (heic(noise())[:-4000] + bytes(4000), "end of the file is blank"),
     "heic grey": (heic(scene()[..., 0]), "grey"),
     "heic header only": (heic()[:40], "cut off or damaged"),
 }
@@ -211,14 +227,15 @@ def test_a_tiff_bomb_is_refused(tmp_path):
     assert "holds only" in _cause(tmp_path, store.getvalue(), name="a.tif")
 
 
-def test_folder_pipe_socket_device_and_broken_link_are_refused_at_once(tmp_path):
+def test_folder_pipe_socket_device_and_broken_link_are_refused_at_once(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # the address of a socket must be short
     (tmp_path / "folder.jpg").mkdir()
     os.mkfifo(tmp_path / "pipe.jpg")
     (tmp_path / "link.jpg").symlink_to(tmp_path / "gone.jpg")
     (tmp_path / "loop.jpg").symlink_to(tmp_path / "loop.jpg")
     (tmp_path / "device.jpg").symlink_to("/dev/zero")
     with socket.socket(socket.AF_UNIX) as server:
-        server.bind(os.path.relpath(tmp_path / "socket.jpg"))
+        server.bind("socket.jpg")
         expected = {
             "folder": "folder",
             "pipe": "pipe, socket or device",
