@@ -169,7 +169,8 @@ def _view(
         plane.project(circle(f.centre_mm, reach_mm(f, measurement.site.plug_mm) + MARGIN_MM), f.edge_height_mm)
         for f in fragments
     ]
-    points = np.vstack([r for r in rings if np.isfinite(r).all()] or [[(0, 0), (width - 1, height - 1)]])
+    whole = np.array([(0.0, 0.0), (width - 1.0, height - 1.0)])
+    points = np.vstack([ring for ring in rings if np.isfinite(ring).all()] or [whole])
     low = np.clip(points.min(axis=0), 0, (width - 1, height - 1))
     high = np.clip(points.max(axis=0), 0, (width - 1, height - 1))
     spans = high - low

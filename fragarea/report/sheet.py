@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 from PIL import Image as PillowImage
 from PIL import ImageDraw
 
@@ -82,17 +83,19 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
     grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) / FULL_PX_PER_MM + origin
     where = measurement.plane.project(grid, fragment.edge_height_mm).reshape(17, 17, 2)
     fine = _interpolated(where, side)
-    piece = cv2.remap(pixels, fine, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=PAPER)
+    piece = cv2.remap(
+        pixels, fine[..., 0], fine[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=PAPER
+    )
     window = Window(np.asarray(piece, dtype=np.uint8), 1 / FULL_PX_PER_MM, origin, fragment.edge_height_mm)
     return SheetItem(window, fragment, name)
 
 
-def _interpolated(coarse: Points, side: int) -> np.ndarray:
+def _interpolated(coarse: Points, side: int) -> npt.NDArray[np.float32]:
     """A 17 x 17 map of pixels stretched to side x side, its corners staying corners."""
     at = np.linspace(0.0, 16.0, side, dtype=np.float32)
     x, y = np.meshgrid(at, at)
     where = np.where(np.isfinite(coarse), coarse, -1e6).astype(np.float32)
-    return np.asarray(cv2.remap(where, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    return np.asarray(cv2.remap(where, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
 
 
 def draw_contact_sheet(items: Sequence[SheetItem], *, title: str, notes: Sequence[Doubt] = ()) -> list[Image]:
