@@ -1,0 +1,380 @@
+"""Windows drawn anew for every step, so that the network cannot learn these scenes by heart.
+
+Everything is a batched tensor operation (GPU or CPU), seeded by the generator that is passed in. Images are linear-light
+floats 0..1 inside and become sRGB at the end; labels are soft occupancies ``(n, 4, rows, columns)`` that sum to 1, so
+that the network learns where inside a pixel the edge lies.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+SIDE = 128  # pixels of a learning window
+MM_PER_PX = 0.25
+OTHER, LIVE, BLEACHED, DEAD = range(4)
+
+
+@dataclass(frozen=True)
+class Strength:
+    """Which kinds of change are on; all of them unless a study leaves one out."""
+
+    recolour: bool = True
+    drawn: float = 0.3  # share of windows drawn from nothing
+    algae: bool = True
+    water: bool = True
+    glare: bool = True
+
+
+def to_linear(srgb: Tensor) -> Tensor:
+    """SRGB 0..1 to linear light (IEC 61966-2-1)."""
+    return torch.where(srgb <= 0.04045, srgb / 12.92, ((srgb.clamp(min=0) + 0.055) / 1.055) ** 2.4)
+
+
+def to_srgb(linear: Tensor) -> Tensor:
+    """Linear light 0..1 to sRGB (IEC 61966-2-1)."""
+    x = linear.clamp(0, 1)
+    return torch.where(x <= 0.0031308, x * 12.92, 1.055 * x.clamp(min=1e-6) ** (1 / 2.4) - 0.055)
+
+
+class Dice:
+    """Random numbers of one device, from one seed."""
+
+    def __init__(self, seed: int, device: torch.device) -> None:
+        self.device = device
+        self.generator = torch.Generator(device=device)
+        self.generator.manual_seed(seed)
+
+    def uniform(self, *shape: int, low: float = 0.0, high: float = 1.0) -> Tensor:
+        """Uniform numbers in [low, high)."""
+        return low + (high - low) * torch.rand(shape, generator=self.generator, device=self.device)
+
+    def normal(self, *shape: int) -> Tensor:
+        """Standard normal numbers."""
+        return torch.randn(shape, generator=self.generator, device=self.device)
+
+    def chance(self, count: int, p: float) -> Tensor:
+        """``(count, 1, 1, 1)`` of 0 or 1, 1 with probability `p`."""
+        return (self.uniform(count, 1, 1, 1) < p).float()
+
+    def integers(self, count: int, below: int) -> Tensor:
+        """``(count,)`` whole numbers in [0, below)."""
+        return torch.randint(0, below, (count,), generator=self.generator, device=self.device)
+
+    def field(self, count: int, cells: int, channels: int = 1) -> Tensor:
+        """Smooth noise ``(count, channels, SIDE, SIDE)`` of about `cells` bumps a side, mean 0, spread 1."""
+        coarse = self.normal(count, channels, cells + 3, cells + 3)
+        smooth = F.interpolate(coarse, size=(SIDE, SIDE), mode="bicubic", align_corners=False)
+        return smooth / smooth.std(dim=(2, 3), keepdim=True).clamp(min=1e-3)
+
+    def rough(self, count: int, channels: int = 1) -> Tensor:
+        """Noise with detail at several sizes."""
+        return (
+            0.6 * self.field(count, 5, channels)
+            + 0.5 * self.field(count, 14, channels)
+            + 0.4 * self.field(count, 40, channels)
+            + 0.2 * self.normal(count, channels, SIDE, SIDE)
+        )
+
+
+def cells(dice: Dice, count: int) -> Tensor:
+    """Corallite-like cells ``(count, 1, SIDE, SIDE)``: 0 in the middle of a cell, 1 at its wall."""
+    pitch = dice.uniform(count, 1, 1, low=5.0, high=18.0)
+    angle = dice.uniform(count, 1, 1, high=6.283)
+    grid = torch.arange(SIDE, device=dice.device, dtype=torch.float32)
+    y, x = torch.meshgrid(grid, grid, indexing="ij")
+    warp = 2.5 * dice.field(count, 12, 2)
+    xs, ys = x + warp[:, 0], y + warp[:, 1]
+    u = (xs * angle.cos() + ys * angle.sin()) / pitch
+    v = (-xs * angle.sin() + ys * angle.cos()) / pitch * 1.1547
+    u = u + 0.5 * (v.floor() % 2)
+    distance = ((u - u.floor() - 0.5) ** 2 + (v - v.floor() - 0.5) ** 2).sqrt() * 1.6
+    return distance.clamp(0, 1).unsqueeze(1)
+
+
+def warp_windows(
+    dice: Dice, images: Tensor, labels: Tensor, rims: Tensor, mm_per_px: float
+) -> tuple[Tensor, Tensor, Tensor]:
+    """Turn, mirror, scale, shift and bend windows, and sample them at ``MM_PER_PX``.
+
+    Parameters
+    ----------
+    images : Tensor (n, 3, s, s), linear light
+    labels : Tensor (n, 4, s, s)
+    rims : Tensor (n, 3): x, y, radius in pixels; radius 0 where unknown
+    mm_per_px : float of the input
+
+    Returns
+    -------
+    images, labels of side ``SIDE``, and the rim channel (n, 1, SIDE, SIDE)
+    """
+    count, side = len(images), images.shape[-1]
+    scale = torch.exp(dice.normal(count) * 0.15).clamp(0.7, 1.45)
+    angle = dice.uniform(count, high=6.283)
+    flip = (dice.uniform(count) < 0.5).float() * 2 - 1
+    grid = torch.arange(SIDE, device=dice.device, dtype=torch.float32) - (SIDE - 1) / 2
+    y, x = torch.meshgrid(grid, grid, indexing="ij")
+    bend = dice.field(count, 3, 2) * dice.uniform(count, 1, 1, 1, high=3.0)
+    xs = x + bend[:, 0] + dice.normal(count, 1, 1) * 4
+    ys = y + bend[:, 1] + dice.normal(count, 1, 1) * 4
+    step = (MM_PER_PX / mm_per_px / scale)[:, None, None]
+    cos, sin = angle.cos()[:, None, None], angle.sin()[:, None, None]
+    px = (flip[:, None, None] * xs * cos - ys * sin) * step + (side - 1) / 2
+    py = (flip[:, None, None] * xs * sin + ys * cos) * step + (side - 1) / 2
+    where = torch.stack([px, py], dim=-1) * 2 / (side - 1) - 1
+    out = F.grid_sample(images, where, mode="bilinear", padding_mode="reflection", align_corners=True)
+    soft = F.grid_sample(labels, where, mode="bilinear", padding_mode="reflection", align_corners=True)
+    distance = ((px - rims[:, 0, None, None]) ** 2 + (py - rims[:, 1, None, None]) ** 2).sqrt()
+    inside_mm = (rims[:, 2, None, None] - distance) * mm_per_px * scale[:, None, None]
+    known = (rims[:, 2] > 0).float()[:, None, None]
+    return out, soft / soft.sum(1, keepdim=True).clamp(min=1e-6), (inside_mm / 10 * known).clamp(-1, 1).unsqueeze(1)
+
+
+def draw_windows(dice: Dice, count: int) -> tuple[Tensor, Tensor, Tensor]:
+    """Windows drawn from nothing: ground, plug, crust and turf, tissue with cells, bleached and dead parts.
+
+    Returns
+    -------
+    images (linear light), labels, rim channel
+    """
+    grid = torch.arange(SIDE, device=dice.device, dtype=torch.float32) - (SIDE - 1) / 2
+    y, x = torch.meshgrid(grid, grid, indexing="ij")
+    x, y = x.expand(count, -1, -1) * MM_PER_PX, y.expand(count, -1, -1) * MM_PER_PX
+    plug_r = dice.uniform(count, 1, 1, low=9.0, high=16.5)
+    cx, cy = dice.normal(count, 1, 1) * 1.2, dice.normal(count, 1, 1) * 1.2
+    inside = plug_r - ((x - cx) ** 2 + (y - cy) ** 2).sqrt()
+    plug = _soft(inside)
+    ground = _paint(dice, count, low=0.005, high=0.5, spread=0.35)
+    top = _paint(dice, count, low=0.2, high=0.85, spread=0.12, grey=0.8)
+    for tint in ((0.55, 0.3, 0.36), (0.1, 0.08, 0.04), (0.12, 0.16, 0.05)):
+        patch = torch.sigmoid(8 * (dice.rough(count) - dice.uniform(count, 1, 1, 1, low=-0.5, high=2.5)))
+        colour = torch.tensor(tint, device=dice.device).view(1, 3, 1, 1) * torch.exp(
+            0.3 * dice.normal(count, 3, 1, 1)
+        )
+        top = top + patch * (colour * (1 + 0.3 * dice.rough(count)).clamp(min=0.2) - top)
+    bare = (dice.uniform(count, 1, 1) < 0.25).float()  # no plug: cement or ground everywhere
+    plug = (plug * (1 - bare) + bare).unsqueeze(1)
+    shadow = 1 - 0.6 * _soft(plug_r + 1.5 - ((x - cx - 1) ** 2 + (y - cy - 1) ** 2).sqrt(), 1.5).unsqueeze(1)
+    image = ground * torch.maximum(shadow, bare.unsqueeze(1)) * (1 - plug) + top * plug
+    blob = _blob(dice, count, x - cx, y - cy)
+    present = dice.chance(count, 0.88)
+    tissue = _soft(blob).unsqueeze(1) * present
+    edge_shade = (
+        1 - 0.45 * dice.uniform(count, 1, 1, 1) * torch.exp(-(blob.unsqueeze(1).clamp(max=0) ** 2) / 0.6) * present
+    )
+    image = image * edge_shade * (1 - tissue) + _tissue_paint(dice, count, blob) * tissue
+    labels = torch.cat([1 - tissue, tissue, torch.zeros_like(tissue), torch.zeros_like(tissue)], 1)
+    image, labels = _turn_parts(dice, image, labels)
+    rim = ((inside / 10) * (1 - bare)).clamp(-1, 1).unsqueeze(1)
+    return image, labels, rim
+
+
+def _soft(signed_mm: Tensor, width_mm: float = MM_PER_PX) -> Tensor:
+    return (signed_mm / width_mm + 0.5).clamp(0, 1)
+
+
+def _paint(dice: Dice, count: int, *, low: float, high: float, spread: float, grey: float = 0.5) -> Tensor:
+    level = dice.uniform(count, 1, 1, 1, low=low, high=high)
+    tint = torch.exp(0.35 * (1 - grey) * dice.normal(count, 3, 1, 1))
+    return (level * tint * (1 + spread * dice.rough(count) * dice.uniform(count, 1, 1, 1))).clamp(0.002, 1)
+
+
+def _blob(dice: Dice, count: int, x: Tensor, y: Tensor) -> Tensor:
+    """Signed distance-like field in mm of a lobed outline, positive inside."""
+    radius = dice.uniform(count, 1, 1, low=2.0, high=13.0)
+    angle = torch.atan2(y, x)
+    outline = radius.expand_as(x)
+    for wave in range(2, 9):
+        size = 0.22 * dice.normal(count, 1, 1) / wave**0.8
+        outline = outline + radius * size * torch.cos(wave * angle + dice.uniform(count, 1, 1, high=6.283))
+    return outline.clamp(min=0.6) - (x**2 + y**2).sqrt()
+
+
+def _tissue_paint(dice: Dice, count: int, blob: Tensor) -> Tensor:
+    hue = dice.uniform(count, 3, 1, 1, low=0.03, high=0.45) * dice.uniform(count, 1, 1, 1, low=0.4, high=1.2)
+    other = hue * torch.exp(0.5 * dice.normal(count, 3, 1, 1))
+    wall = cells(dice, count) ** dice.uniform(count, 1, 1, 1, low=0.5, high=3.0)
+    mix = (wall * dice.uniform(count, 1, 1, 1)).clamp(0, 1)
+    colour = hue * (1 - mix) + other * mix
+    dome = 1 + dice.uniform(count, 1, 1, 1, low=-0.2, high=0.35) * (blob.unsqueeze(1) / 6).clamp(0, 1)
+    relief = 1 + 0.25 * dice.uniform(count, 1, 1, 1) * dice.field(count, 22)
+    pale = (
+        dice.uniform(count, 1, 1, 1) * torch.exp(-((blob.unsqueeze(1) - 0.3) ** 2) / 0.15) * dice.chance(count, 0.5)
+    )
+    return (colour * dome * relief.clamp(min=0.3) * (1 - pale) + pale * 0.6).clamp(0.003, 1)
+
+
+def _turn_parts(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+    """Bleach one part of the tissue and kill another, in some windows."""
+    count = len(image)
+    tissue = labels[:, LIVE : LIVE + 1]
+    lum = image.mean(1, keepdim=True)
+    local = lum / F.avg_pool2d(lum, 15, 1, 7).clamp(min=1e-3)
+    part = torch.sigmoid(12 * (dice.field(count, 2) - dice.uniform(count, 1, 1, 1, low=-1.5, high=1.2)))
+    bleach = part * tissue * dice.chance(count, 0.2)
+    white = dice.uniform(count, 1, 1, 1, low=0.45, high=0.95) * (1 + 0.04 * dice.normal(count, 3, 1, 1))
+    image = image * (1 - bleach) + white * local.clamp(0.6, 1.3) * bleach
+    part = torch.sigmoid(12 * (dice.field(count, 2) - dice.uniform(count, 1, 1, 1, low=-1.5, high=1.2)))
+    dead = part * (tissue - bleach).clamp(min=0) * dice.chance(count, 0.2)
+    bone = dice.uniform(count, 1, 1, 1, low=0.25, high=0.8) * (
+        1 + 0.35 * dice.rough(count) * dice.uniform(count, 1, 1, 1)
+    )
+    turf = torch.sigmoid(8 * (dice.rough(count) - dice.uniform(count, 1, 1, 1, low=0.3, high=2.5)))
+    brown = torch.tensor((0.09, 0.08, 0.04), device=dice.device).view(1, 3, 1, 1)
+    image = image * (1 - dead) + (bone.clamp(0.05, 1) * (1 - turf) + brown * turf) * dead
+    return image, torch.cat([labels[:, :1], tissue - bleach - dead, bleach, dead], 1).clamp(min=0)
+
+
+def repaint(dice: Dice, image: Tensor, labels: Tensor, strength: Strength) -> Tensor:
+    """Give tissue other colours and patterns and the ground other tints; labels stay true."""
+    count = len(image)
+    live = labels[:, LIVE : LIVE + 1]
+    if strength.recolour:
+        turned = _turn_colour(dice, image)
+        pattern = 1 + dice.uniform(count, 1, 1, 1, low=-0.6, high=0.6) * (cells(dice, count) - 0.5) * dice.chance(
+            count, 0.4
+        )
+        fresh = _tissue_paint(dice, count, torch.full_like(image[:, 0], 3.0))
+        lum = image.mean(1, keepdim=True)
+        shade = (lum / F.avg_pool2d(lum, 31, 1, 15).clamp(min=1e-3)).clamp(0.3, 2.5)
+        whole = dice.chance(count, 0.25)
+        tissue = (turned * pattern) * (1 - whole) + fresh * shade * whole
+        image = image + dice.chance(count, 0.65) * live * (tissue - image)
+        ground = labels[:, :1] * dice.chance(count, 0.5)
+        tint = torch.exp(0.25 * dice.normal(count, 3, 1, 1) + 0.3 * dice.normal(count, 1, 1, 1))
+        image = image * (1 - ground) + image * tint * ground
+    if strength.algae:
+        image = _algae(dice, image, labels)
+    return image.clamp(0.001, 1.5)
+
+
+def _turn_colour(dice: Dice, image: Tensor) -> Tensor:
+    count = len(image)
+    angle = dice.uniform(count, low=-3.1416, high=3.1416)
+    cos, sin = angle.cos().view(-1, 1, 1), angle.sin().view(-1, 1, 1)
+    third, root = 1 / 3, (1 / 3) ** 0.5
+    eye = torch.eye(3, device=dice.device)
+    ones = torch.full((3, 3), third, device=dice.device)
+    cross = torch.tensor([[0, -1, 1], [1, 0, -1], [-1, 1, 0]], device=dice.device, dtype=torch.float32) * root
+    turn = cos * eye + (1 - cos) * ones + sin * cross  # Rodrigues, about the grey axis
+    keep = dice.uniform(count, 1, 1, low=0.1, high=1.6)
+    mix = keep * turn + (1 - keep) * ones
+    gain = torch.exp(0.45 * dice.normal(count, 1, 1, 1))
+    return (torch.einsum("nij,njhw->nihw", mix, image) * gain).clamp(0.002, 1.2)
+
+
+def _algae(dice: Dice, image: Tensor, labels: Tensor) -> Tensor:
+    count = len(image)
+    other = labels[:, OTHER : OTHER + 1]
+    for p in (0.35, 0.25):
+        patch = torch.sigmoid(9 * (dice.rough(count) - dice.uniform(count, 1, 1, 1, low=-1.0, high=2.0)))
+        tissue = labels[:, LIVE : LIVE + 1]
+        mean = (image * tissue).sum((2, 3), keepdim=True) / tissue.sum((2, 3), keepdim=True).clamp(min=1)
+        base = dice.uniform(count, 3, 1, 1, low=0.02, high=0.35)
+        base = base / base.mean(1, keepdim=True) * dice.uniform(count, 1, 1, 1, low=0.03, high=0.3)
+        like = dice.chance(count, 0.3) * (tissue.sum((2, 3), keepdim=True) > 50).float()
+        base = base * (1 - like) + mean * torch.exp(0.2 * dice.normal(count, 3, 1, 1)) * like
+        fuzz = (1 + 0.35 * dice.rough(count)).clamp(0.3, 2.0)
+        image = image + patch * other * dice.chance(count, p) * (base * fuzz - image)
+    return image
+
+
+def expose(dice: Dice, image: Tensor, strength: Strength) -> Tensor:
+    """Light, water, glare, camera: linear light in, sRGB 0..1 out."""
+    count = len(image)
+    image = image * (1 + 0.35 * dice.uniform(count, 1, 1, 1) * dice.field(count, 1)).clamp(min=0.25)
+    stripe = (
+        torch.sigmoid(4 * dice.field(count, 3)) * dice.uniform(count, 1, 1, 1, high=0.75) * dice.chance(count, 0.3)
+    )
+    image = image * (1 - stripe)
+    net = (dice.field(count, 9) ** 2).clamp(0, 3) * dice.chance(count, 0.15) * dice.uniform(count, 1, 1, 1, high=0.3)
+    image = image * (1 + net)
+    if strength.water:
+        cast = torch.exp(
+            -dice.uniform(count, 1, 1, 1, high=1.2)
+            * torch.tensor((1.0, 0.15, 0.1), device=dice.device).view(1, 3, 1, 1)
+        )
+        wet = dice.chance(count, 0.25)
+        haze = dice.uniform(count, 1, 1, 1, high=0.12) * torch.tensor((0.2, 0.8, 1.0), device=dice.device).view(
+            1, 3, 1, 1
+        )
+        image = image * (1 - wet) + (image * cast + haze) * wet
+    if strength.glare:
+        spots = torch.sigmoid(
+            10
+            * (dice.field(count, 30) + 0.6 * dice.field(count, 4) - dice.uniform(count, 1, 1, 1, low=2.0, high=4.0))
+        )
+        image = image + spots * dice.chance(count, 0.5) * dice.uniform(count, 1, 1, 1, low=0.2, high=1.2)
+    gains = torch.exp(0.12 * dice.normal(count, 3, 1, 1) + 0.35 * dice.normal(count, 1, 1, 1))
+    image = _blur(dice, image * gains)
+    srgb = to_srgb(image)
+    srgb = (srgb - 0.5) * dice.uniform(count, 1, 1, 1, low=0.8, high=1.25) + 0.5 + 0.04 * dice.normal(count, 1, 1, 1)
+    srgb = srgb + 0.4 * dice.uniform(count, 1, 1, 1) * dice.chance(count, 0.3) * (srgb - F.avg_pool2d(srgb, 3, 1, 1))
+    noise = dice.uniform(count, 1, 1, 1, high=0.05)
+    srgb = srgb + noise * dice.normal(count, 3, SIDE, SIDE)
+    blocky = F.interpolate(F.avg_pool2d(srgb, 2), scale_factor=2.0, mode="bilinear")
+    grey = srgb.mean(1, keepdim=True)
+    thin = grey + (blocky - blocky.mean(1, keepdim=True))  # chroma at half resolution, as JPEG keeps it
+    jpeg = dice.chance(count, 0.5)
+    return (srgb * (1 - jpeg) + thin * jpeg).clamp(0, 1)
+
+
+def _blur(dice: Dice, image: Tensor) -> Tensor:
+    count = len(image)
+    sigma = dice.uniform(count, high=1.3) * (dice.uniform(count) < 0.6).float() + 0.01
+    stretch = dice.uniform(count, low=1.0, high=2.5) * (dice.uniform(count) < 0.15).float() + 1.0
+    angle = dice.uniform(count, high=3.1416)
+    span = torch.arange(-4, 5, device=dice.device, dtype=torch.float32)
+    y, x = torch.meshgrid(span, span, indexing="ij")
+    u = x[None] * angle.cos()[:, None, None] + y[None] * angle.sin()[:, None, None]
+    v = -x[None] * angle.sin()[:, None, None] + y[None] * angle.cos()[:, None, None]
+    s, long = sigma[:, None, None], (sigma * stretch)[:, None, None]
+    kernel = torch.exp(-0.5 * ((u / long) ** 2 + (v / s) ** 2))
+    kernel = kernel / kernel.sum((1, 2), keepdim=True)
+    padded = F.pad(image, (4, 4, 4, 4), mode="reflect").reshape(1, count * 3, SIDE + 8, SIDE + 8)
+    weights = kernel.repeat_interleave(3, 0).unsqueeze(1)
+    return F.conv2d(padded, weights, groups=count * 3).reshape(count, 3, SIDE, SIDE)
+
+
+def make_batch(
+    dice: Dice, images: Tensor, labels: Tensor, rims: Tensor, mm_per_px: float, count: int, strength: Strength
+) -> tuple[Tensor, Tensor]:
+    """Draw `count` learning windows.
+
+    Parameters
+    ----------
+    images : Tensor (n, 3, s, s) uint8 sRGB
+    labels : Tensor (n, s, s) uint8
+    rims : Tensor (n, 3) float, pixels; radius 0 where unknown
+
+    Returns
+    -------
+    inputs (count, 4, SIDE, SIDE) and targets (count, 4, SIDE, SIDE)
+    """
+    drawn = int(count * strength.drawn)
+    chosen = dice.integers(count - drawn, len(images))
+    linear = to_linear(images[chosen].float() / 255)
+    soft = F.one_hot(labels[chosen].long().clamp(0, 3), 4).permute(0, 3, 1, 2).float()
+    image, target, rim = warp_windows(dice, linear, soft, rims[chosen], mm_per_px)
+    image, target = _swap_ground(dice, image, target, rim)
+    image = repaint(dice, image, target, strength)
+    if drawn:
+        image2, target2, rim2 = draw_windows(dice, drawn)
+        image, target, rim = torch.cat([image, image2]), torch.cat([target, target2]), torch.cat([rim, rim2])
+    srgb = expose(dice, image, strength)
+    rim = rim * (1 - dice.chance(count, 0.25))
+    return torch.cat([srgb, rim], 1), target
+
+
+def _swap_ground(dice: Dice, image: Tensor, target: Tensor, rim: Tensor) -> tuple[Tensor, Tensor]:
+    """Lay some plugs on the ground of another window or on drawn ground; tissue beyond the rim stays."""
+    count = len(image)
+    known = (rim.abs().amax((1, 2, 3), keepdim=True) > 0).float()
+    outside = (-rim * 10 / MM_PER_PX + 0.5).clamp(0, 1) * target[:, :1] * known * dice.chance(count, 0.35)
+    ground = _paint(dice, count, low=0.004, high=0.6, spread=0.4)
+    neighbours = target[:, 1:].sum(1, keepdim=True) * (-rim > 0.15).float() * known
+    outside = torch.maximum(outside, 0 * neighbours)
+    return image * (1 - outside) + ground * outside, target
