@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import shapely
-from shapely import MultiPoint, MultiPolygon, Point
+from shapely import MultiPoint, MultiPolygon, Point, Polygon
 
-REACH_MM = 30.0  # tissue farther than this from every plug belongs to none of them
+NOTHING = MultiPolygon()
+Centres = Sequence[tuple[float, float]]
 
 
 @dataclass(frozen=True)
@@ -22,10 +23,10 @@ class Share:
         True when the live tissue continues into a neighbour's share, so that the split is an estimate.
     """
 
-    live: MultiPolygon
-    bleached: MultiPolygon
-    dead: MultiPolygon
-    touches: bool
+    live: MultiPolygon = NOTHING
+    bleached: MultiPolygon = NOTHING
+    dead: MultiPolygon = NOTHING
+    touches: bool = False
 
 
 def polygons_of(shape: shapely.Geometry) -> MultiPolygon:
@@ -33,57 +34,68 @@ def polygons_of(shape: shapely.Geometry) -> MultiPolygon:
     return MultiPolygon([p for p in shapely.get_parts(shape) if p.geom_type == "Polygon" and p.area > 0])
 
 
-def split_by_nearest(
-    live: MultiPolygon, bleached: MultiPolygon, dead: MultiPolygon, centres_mm: Sequence[tuple[float, float]]
-) -> tuple[Share, ...]:
-    """Split tissue among plugs: every point goes to the nearest plug centre.
+def split_among_plugs(
+    live: MultiPolygon, bleached: MultiPolygon, dead: MultiPolygon, centres_mm: Centres, reach_mm: float
+) -> tuple[tuple[Share, ...], tuple[Share, ...]]:
+    """Split tissue among the plugs that it grows on.
 
     Parameters
     ----------
     live, bleached, dead : MultiPolygon
         In mm, reference axes.
     centres_mm : sequence of (x_mm, y_mm)
+        Plug centres.
+    reach_mm : float
+        A patch grows on a plug when it comes nearer than this to the plug's centre.
 
     Returns
     -------
-    tuple of Share
+    shares : tuple of Share
         In the order of `centres_mm`.
+    strays : tuple of Share
+        One for each live patch that grows on no plug.
 
     Notes
     -----
-    The cells are the Voronoi diagram of the centres (GEOS, through Shapely). A whole patch whose every point is
-    nearest to one plug stays uncut.
+    A patch on several plugs is cut where two centres are equally near (Voronoi diagram by GEOS, through Shapely);
+    a patch on one plug stays whole, wherever it reaches.
     """
-    cells = _cells(centres_mm)
-    patches = list(live.geoms)
-    return tuple(
-        Share(
-            live=_cut(live, cell),
-            bleached=_cut(bleached, cell),
-            dead=_cut(dead, cell),
-            touches=any(patch.intersects(cell) and not cell.buffer(0.2).covers(patch) for patch in patches),
-        )
-        for cell in cells
+    pieces: list[list[Polygon]] = [[] for _ in centres_mm]
+    touching = [False] * len(centres_mm)
+    strays: list[MultiPolygon] = []
+    for patch in live.geoms:
+        owners = [i for i, centre in enumerate(centres_mm) if patch.distance(Point(centre)) < reach_mm]
+        if not owners:
+            strays.append(MultiPolygon([patch]))
+            continue
+        for owner, piece in zip(owners, _cut(patch, [centres_mm[i] for i in owners]), strict=True):
+            pieces[owner] += piece.geoms
+            touching[owner] |= len(owners) > 1 and not piece.is_empty
+    bones = _nearest(dead, centres_mm)
+    shares = tuple(
+        Share(MultiPolygon(mine), _part(bleached, MultiPolygon(mine)), MultiPolygon(bone), touches)
+        for mine, bone, touches in zip(pieces, bones, touching, strict=True)
     )
+    return shares, tuple(Share(stray, _part(bleached, stray)) for stray in strays)
 
 
-def tissue_off_plugs(live: MultiPolygon, centres_mm: Sequence[tuple[float, float]]) -> float:
-    """Area in mm2 of the patches that lie farther than ``REACH_MM`` from every plug centre."""
-    points = MultiPoint(list(centres_mm))
-    return float(sum(patch.area for patch in live.geoms if patch.distance(points) > REACH_MM))
+def _part(shape: MultiPolygon, mask: MultiPolygon) -> MultiPolygon:
+    return polygons_of(shapely.intersection(shape, mask)) if not shape.is_empty else shape
 
 
-def _cut(shape: MultiPolygon, cell: shapely.Geometry) -> MultiPolygon:
-    return polygons_of(shapely.intersection(shape, cell)) if not shape.is_empty else shape
+def _nearest(shape: MultiPolygon, centres_mm: Centres) -> list[list[Polygon]]:
+    """Each piece goes whole to the plug nearest to its centroid."""
+    pieces: list[list[Polygon]] = [[] for _ in centres_mm]
+    for piece in shape.geoms if centres_mm else ():
+        gaps = [piece.centroid.distance(Point(centre)) for centre in centres_mm]
+        pieces[gaps.index(min(gaps))].append(piece)
+    return pieces
 
 
-def _cells(centres_mm: Sequence[tuple[float, float]]) -> list[shapely.Geometry]:
-    points = MultiPoint(list(centres_mm))
-    reach = points.buffer(REACH_MM + 10)
-    if len(centres_mm) < 2:
-        return [reach] * len(centres_mm)
-    diagram = shapely.voronoi_polygons(points, extend_to=reach)
-    cells = list(diagram.geoms)
+def _cut(patch: Polygon, centres_mm: Centres) -> list[MultiPolygon]:
+    if len(centres_mm) == 1:
+        return [MultiPolygon([patch])]
+    cells = list(shapely.voronoi_polygons(MultiPoint(list(centres_mm)), extend_to=patch.envelope.buffer(1.0)).geoms)
     tree = shapely.STRtree(cells)
-    found = [int(tree.query(Point(c), predicate="within")[0]) for c in centres_mm]
-    return [shapely.intersection(cells[index], reach) for index in found]
+    found = [cells[int(tree.query(Point(centre), predicate="intersects")[0])] for centre in centres_mm]
+    return [polygons_of(shapely.intersection(patch, cell)) for cell in found]

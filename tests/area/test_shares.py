@@ -2,44 +2,62 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, Point, box
 
-from fragarea.area.shares import split_by_nearest, tissue_off_plugs
+from fragarea.area.shares import split_among_plugs
 
 NONE = MultiPolygon()
+REACH_MM = 12.5
 
 
 def test_a_patch_over_two_plugs_is_split_at_the_middle():
-    # exact geometry: a 40 x 10 rectangle between plugs at x = 0 and x = 20 is cut at x = 10
+    # exact geometry: a 40 x 10 rectangle over plugs at x = 0 and x = 20 is cut at x = 10
     live = MultiPolygon([box(-10, -5, 30, 5)])
-    left, right = split_by_nearest(live, NONE, NONE, [(0, 0), (20, 0)])
+    (left, right), strays = split_among_plugs(live, NONE, NONE, [(0, 0), (20, 0)], REACH_MM)
     assert left.live.area == pytest.approx(200)
     assert right.live.area == pytest.approx(200)
     assert left.touches
     assert right.touches
+    assert strays == ()
 
 
 def test_separate_patches_stay_whole():
     centres = [(0.0, 0.0), (30.0, 0.0), (15.0, 26.0)]
     live = MultiPolygon([Point(c).buffer(8, quad_segs=64) for c in centres])
-    shares = split_by_nearest(live, NONE, NONE, centres)
+    shares, strays = split_among_plugs(live, NONE, NONE, centres, REACH_MM)
     assert [s.live.area for s in shares] == pytest.approx([p.area for p in live.geoms])
     assert not any(s.touches for s in shares)
+    assert strays == ()
 
 
 def test_shares_add_up_to_the_whole():
     rng = np.random.default_rng(3)
-    centres = [tuple(c) for c in rng.uniform(0, 100, (10, 2))]
-    live = MultiPolygon([box(0, 0, 100, 100)])
-    shares = split_by_nearest(live, NONE, NONE, centres)
-    reached = live.intersection(MultiPolygon([Point(c).buffer(40) for c in centres]).buffer(0)).area
-    assert sum(s.live.area for s in shares) == pytest.approx(reached, rel=0.01)
+    centres = [(float(x), float(y)) for x, y in rng.uniform(0, 100, (10, 2))]
+    live = MultiPolygon([box(-5, -5, 105, 105)])
+    shares, _ = split_among_plugs(live, NONE, NONE, centres, REACH_MM)
+    assert sum(s.live.area for s in shares) == pytest.approx(live.area)
 
 
-def test_one_plug_takes_all_in_reach():
-    (share,) = split_by_nearest(MultiPolygon([Point(3, 0).buffer(9)]), NONE, NONE, [(0, 0)])
-    assert share.live.area == pytest.approx(Point(3, 0).buffer(9).area)
-    assert not share.touches
+def test_a_patch_that_grows_on_no_plug_is_told_apart():
+    loose = Point(80, 0).buffer(5)
+    (share,), (stray,) = split_among_plugs(
+        MultiPolygon([Point(0, 0).buffer(5), loose]), NONE, NONE, [(0, 0)], REACH_MM
+    )
+    assert share.live.area == pytest.approx(Point(0, 0).buffer(5).area)
+    assert stray.live.area == pytest.approx(loose.area)
 
 
-def test_tissue_far_from_every_plug_is_told():
-    live = MultiPolygon([Point(0, 0).buffer(5), Point(80, 0).buffer(5)])
-    assert tissue_off_plugs(live, [(0, 0)]) == pytest.approx(Point(0, 0).buffer(5).area)
+def test_bleached_and_dead_follow_their_plug():
+    centres = [(0.0, 0.0), (30.0, 0.0)]
+    live = MultiPolygon([Point(c).buffer(8) for c in centres])
+    bleached = MultiPolygon([Point(30, 0).buffer(3)])
+    dead = MultiPolygon([box(-12, -1, -9, 1)])
+    (left, right), _ = split_among_plugs(live, bleached, dead, centres, REACH_MM)
+    assert left.bleached.area == 0
+    assert right.bleached.area == pytest.approx(bleached.area)
+    assert left.dead.area == pytest.approx(6)
+    assert right.dead.area == 0
+
+
+def test_no_plugs_leave_every_patch_a_stray():
+    shares, strays = split_among_plugs(MultiPolygon([box(0, 0, 1, 1), box(5, 5, 7, 7)]), NONE, NONE, [], REACH_MM)
+    assert shares == ()
+    assert [s.live.area for s in strays] == pytest.approx([1, 4])
