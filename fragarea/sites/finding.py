@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import fields, replace
 
 import numpy as np
@@ -11,13 +12,13 @@ from fragarea.doubts import Doubt
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.plane import FloatArray, PlaneMap
 from fragarea.sites.discs import DiscMap, find_discs, score_discs
-from fragarea.sites.grid import GridExtent, Lattice, assign_cells, fit_lattice, place_grid
+from fragarea.sites.grid import GridExtent, Lattice, assign_cells, fit_lattice, place_grid, refine_lattice
 from fragarea.sites.heights import PlugTop, plug_top
 from fragarea.sites.overview import look_over, search_region_mm
 from fragarea.sites.pads import place_labels, reading_order
 from fragarea.sites.records import PlugRim, PlugSighting, SiteDescription, SiteKind, SiteView
 from fragarea.sites.rims import RimFits, fit_rims, leans
-from fragarea.sites.windows import rim_at_height
+from fragarea.sites.windows import rims_at_height
 
 # Discs below this score are not looked at.
 LEAST_SCORE = 0.2
@@ -36,8 +37,18 @@ TILT_FLATTENING_MM = 0.17
 TILT_SIGMAS = 3.0
 # The widest circle of a plug with a rounded edge lies this much below its top.
 ROUNDING_MM = 0.5
+# A single rim found worse than this is tried again from places all around.
+RETRY_BELOW = 0.9
+TRIES_MM = np.array(
+    [
+        (reach * np.cos(turn), reach * np.sin(turn))
+        for reach, count in ((1.3, 6), (2.6, 12))
+        for turn in np.arange(count) * (2 * np.pi / count)
+    ]
+)
 MOST_DISCS = 160
-SINGLE_DISCS = 10
+SINGLE_DISCS = 6
+FEW_DISCS = 3
 
 
 def find_plugs(
@@ -110,7 +121,29 @@ class _Scene:
     def rims(self, points_mm: FloatArray) -> RimFits:
         """Rims around first guesses, their middles moved from the widest circle up to the plug tops."""
         fits = fit_rims(self.pixels, self.plane, points_mm, self.radius_mm, self.height_mm)
-        if len(points_mm) == 0:
+        return self._raised(fits)
+
+    def rim_with_care(self, points_mm: FloatArray, scores: FloatArray) -> tuple[RimFits, FloatArray]:
+        """The likeliest of several discs and its score; where its rim is found poorly, places all around are tried.
+
+        A disc may be drawn to its own shadow.
+        """
+        fits = self.rims(points_mm)
+        likely = np.argsort(-(scores + self.quality(fits)), kind="stable")[:2]
+        fits, points_mm, scores = take(fits, likely), points_mm[likely], scores[likely]
+        if fits.on_rim[0] < RETRY_BELOW:
+            tries = self.rims((points_mm[:, None] + TRIES_MM).reshape(-1, 2))
+            both = {f.name: np.concatenate([getattr(fits, f.name), getattr(tries, f.name)]) for f in fields(fits)}
+            fits, scores = RimFits(**both), np.concatenate([scores, np.repeat(scores, len(TRIES_MM))])
+        best = [int(np.argmax(np.where(self.is_plug(fits, scores), scores + self.quality(fits), -1.0)))]
+        return take(fits, best), scores[best]
+
+    def quality(self, fits: RimFits) -> FloatArray:
+        """Of several fits of one rim the right one has most rays on it, is round and of the right size."""
+        return fits.on_rim - 0.5 * fits.flattening_mm - 0.5 * np.abs(fits.radii_mm - self.radius_mm)
+
+    def _raised(self, fits: RimFits) -> RimFits:
+        if len(fits.radii_mm) == 0:
             return fits
         up = ROUNDING_MM * leans(self.plane, fits.centres_mm, self.height_mm)
         return replace(fits, centres_mm=fits.centres_mm + up)
@@ -125,10 +158,21 @@ class _Scene:
         """Share of each plug's disc inside the photo."""
         if len(points_mm) == 0:
             return np.zeros(0)
-        steps = np.linspace(-1, 1, 9)
+        turns = np.arange(16) * (np.pi / 8)
+        ring = self.radius_mm * np.column_stack([np.cos(turns), np.sin(turns)])
+        shares = self._inside(points_mm, ring)
+        # A disc is convex: with its whole rim inside, all of it is.
+        steps = np.linspace(-1, 1, 25)
         x, y = np.meshgrid(steps, steps)
-        disc = np.column_stack([x.ravel(), y.ravel()])[np.hypot(x, y).ravel() <= 1.0001] * self.radius_mm
-        seen = self.plane.project((points_mm[:, None] + disc[None]).reshape(-1, 2), self.height_mm)
+        disc = self.radius_mm * np.column_stack([x.ravel(), y.ravel()])[np.hypot(x, y).ravel() <= 1.0]
+        cut = shares < 1
+        if cut.any():
+            shares[cut] = self._inside(points_mm[cut], disc)
+        return shares
+
+    def _inside(self, points_mm: FloatArray, around_mm: FloatArray) -> FloatArray:
+        """Share of the places around each point that the photo shows."""
+        seen = self.plane.project((points_mm[:, None] + around_mm[None]).reshape(-1, 2), self.height_mm)
         rows, columns = self.pixels.shape[:2]
         inside = ((seen >= -0.5) & (seen <= (columns - 0.5, rows - 0.5))).all(axis=1)
         return np.asarray(inside.reshape(len(points_mm), -1).mean(axis=1), dtype=float)
@@ -142,14 +186,12 @@ def take(fits: RimFits, which: npt.ArrayLike) -> RimFits:
 
 def _find_single(scene: _Scene) -> SiteView:
     points, scores = scene.candidates(SINGLE_DISCS)
-    fits = scene.rims(points)
-    good = scene.is_plug(fits, scores)
-    if not good.any():
-        return _view(scene, (), plug_top(take(fits, good), scene.height_mm, scene.plane, scene.site))
-    best = int(np.argmax(np.where(good, scores + fits.on_rim, -1.0)))
-    chosen = take(fits, [best])
-    top = plug_top(chosen, scene.height_mm, scene.plane, scene.site)
-    return _view(scene, (_sighting(scene, chosen, 0, top, position=None),), top)
+    if len(points) == 0:
+        return _view(scene, (), plug_top(scene.rims(points), scene.height_mm, scene.plane, scene.site))
+    fit, score = scene.rim_with_care(points, scores)
+    found = take(fit, scene.is_plug(fit, score))
+    top = plug_top(found, scene.height_mm, scene.plane, scene.site)
+    return _view(scene, [_sighting(found, 0, position=None)] if len(found.radii_mm) else [], top)
 
 
 def _find_pad(scene: _Scene) -> SiteView:
@@ -162,10 +204,12 @@ def _find_pad(scene: _Scene) -> SiteView:
     top = plug_top(clear, scene.height_mm, scene.plane, scene.site)
     if scene.site.places_mm:
         return _described_pad(scene, found, top)
+    if len(found.on_rim) < FEW_DISCS and (found.on_rim < RIM_SHARE).all():
+        # Tissue has grown over the rims; a disc or two that look a little like one would only mislead.
+        return _view(scene, (), top)
     order = reading_order(found.centres_mm, scene.site.plug_mm)
     plugs = tuple(
-        _sighting(scene, found, int(index), top, position=None, label=str(number))
-        for number, index in enumerate(order, start=1)
+        _sighting(found, int(index), position=None, label=str(number)) for number, index in enumerate(order, start=1)
     )
     return _view(scene, plugs, top)
 
@@ -177,9 +221,9 @@ def _described_pad(scene: _Scene, found: RimFits, top: PlugTop) -> SiteView:
     plugs = []
     for label, middle, partner in zip(labels, middles, partners, strict=True):
         if partner >= 0:
-            plugs.append(_sighting(scene, found, int(partner), top, position=None, label=label))
+            plugs.append(_sighting(found, int(partner), position=None, label=label))
         else:
-            plugs.append(_unfitted(scene, middle, top, position=None, label=label, present=True))
+            plugs.append(_unfitted(middle, position=None, label=label, present=True))
     return _view(scene, tuple(plugs), top, (Doubt("grid_unsure", unsure),) if unsure else ())
 
 
@@ -188,7 +232,6 @@ def _find_tray(scene: _Scene) -> SiteView:
     points, scores = scene.candidates(MOST_DISCS)
     lattice = fit_lattice(points, scores**2, plug_mm=site.plug_mm, pitch_mm=site.pitch_mm)
     if lattice is None:
-        fits = scene.rims(points)
         lattice = Lattice(points[0] if len(points) else np.zeros(2), site.pitch_mm or 1.1 * site.plug_mm, 0.0)
     chosen, cells = assign_cells(lattice, points, scores)
     fits = scene.rims(points[chosen])
@@ -196,11 +239,10 @@ def _find_tray(scene: _Scene) -> SiteView:
     top = plug_top(take(fits, good), scene.height_mm, scene.plane, site)
     if not good.any():
         return _view(scene, (), top, (Doubt("grid_unsure", "no plug was found"),))
-    lattice = fit_lattice(fits.centres_mm[good], np.ones(good.sum()), plug_mm=site.plug_mm, pitch_mm=lattice.pitch_mm)
-    assert lattice is not None
+    lattice = refine_lattice(lattice, fits.centres_mm[good], np.ones(int(good.sum())))
     _, cells = assign_cells(lattice, fits.centres_mm[good], fits.on_rim[good])
     extent = _extent(scene, lattice, cells)
-    plugs = _positions(scene, lattice.shifted(extent.first_column, extent.first_row), extent, take(fits, good), top)
+    plugs = _positions(scene, lattice.shifted(extent.first_column, extent.first_row), extent, take(fits, good))
     return _view(scene, plugs, top, (Doubt("grid_unsure", extent.unsure),) if extent.unsure else ())
 
 
@@ -217,9 +259,7 @@ def _extent(scene: _Scene, lattice: Lattice, cells: npt.NDArray[np.intp]) -> Gri
     )
 
 
-def _positions(
-    scene: _Scene, lattice: Lattice, extent: GridExtent, found: RimFits, top: PlugTop
-) -> tuple[PlugSighting, ...]:
+def _positions(scene: _Scene, lattice: Lattice, extent: GridExtent, found: RimFits) -> tuple[PlugSighting, ...]:
     """Every position of the tray, row by row; where no plug was sure, a second look at the place itself."""
     chosen, cells = assign_cells(lattice, found.centres_mm, found.on_rim)
     at = {(int(row) + 1, int(column) + 1): int(index) for index, (column, row) in zip(chosen, cells, strict=True)}
@@ -233,20 +273,18 @@ def _positions(
     plugs = []
     for position in every:
         if position in at:
-            plugs.append(_sighting(scene, found, at[position], top, position=position))
+            plugs.append(_sighting(found, at[position], position=position))
             continue
         index = second[position]
         if rim[index] and scores[index] >= LEAST_SCORE:
-            plugs.append(_sighting(scene, again, index, top, position=position))
+            plugs.append(_sighting(again, index, position=position))
         else:
             present = bool(scores[index] >= EXPECTED_SCORE)
-            plugs.append(_unfitted(scene, places[index], top, position=position, present=present))
+            plugs.append(_unfitted(places[index], position=position, present=present))
     return tuple(plugs)
 
 
-def _sighting(
-    scene: _Scene, fits: RimFits, index: int, top: PlugTop, *, position: tuple[int, int] | None, label: str = ""
-) -> PlugSighting:
+def _sighting(fits: RimFits, index: int, *, position: tuple[int, int] | None, label: str = "") -> PlugSighting:
     """A plug whose rim was fitted."""
     rim = PlugRim(
         (float(fits.centres_mm[index, 0]), float(fits.centres_mm[index, 1])),
@@ -254,8 +292,6 @@ def _sighting(
         float(fits.centres_u_mm[index]),
         float(fits.radii_u_mm[index]),
     )
-    in_view = float(scene.in_view(np.array([rim.centre_mm]))[0])
-    rim = rim_at_height(rim, scene.plane, scene.height_mm, top.height_mm)
     doubts = []
     if fits.on_rim[index] < RIM_SHARE:
         doubts.append(Doubt("rim_unsure", f"{100 * fits.on_rim[index]:.0f} % of the rim found"))
@@ -263,32 +299,44 @@ def _sighting(
     if flat > TILT_FLATTENING_MM and flat > TILT_SIGMAS * flat_u and fits.on_rim[index] >= RIM_SHARE:
         short = (rim.radius_mm - flat) / (rim.radius_mm + flat)
         doubts.append(Doubt("plug_tilted", f"rim {short:.3f} as wide as long"))
-    if in_view < 1.0:
-        doubts.append(Doubt("cut_off", f"{100 * in_view:.0f} % in view"))
-    return PlugSighting(position, rim.centre_mm, rim, True, label, in_view, tuple(doubts))
+    return PlugSighting(position, rim.centre_mm, rim, True, label, doubts=tuple(doubts))
 
 
 def _unfitted(
-    scene: _Scene,
-    place_mm: FloatArray,
-    top: PlugTop,
-    *,
-    position: tuple[int, int] | None,
-    present: bool,
-    label: str = "",
+    place_mm: FloatArray, *, position: tuple[int, int] | None, present: bool, label: str = ""
 ) -> PlugSighting:
     """A position whose rim was not found; its middle comes from the grid or the description."""
-    in_view = float(scene.in_view(place_mm[None])[0])
-    x, y = scene.plane.to_plane(scene.plane.project(place_mm[None], scene.height_mm), top.height_mm)[0]
-    doubts = [Doubt("rim_unsure")] if present else []
-    if present and in_view < 1.0:
-        doubts.append(Doubt("cut_off", f"{100 * in_view:.0f} % in view"))
-    return PlugSighting(position, (float(x), float(y)), None, present, label, in_view, tuple(doubts))
+    doubts = (Doubt("rim_unsure"),) if present else ()
+    return PlugSighting(position, (float(place_mm[0]), float(place_mm[1])), None, present, label, doubts=doubts)
 
 
-def _view(scene: _Scene, plugs: tuple[PlugSighting, ...], top: PlugTop, doubts: tuple[Doubt, ...] = ()) -> SiteView:
+def _raised(scene: _Scene, plugs: Sequence[PlugSighting], top: PlugTop) -> tuple[PlugSighting, ...]:
+    """Sightings moved from the plane on which rims were fitted to the plug tops, with their share in view."""
+    if not plugs:
+        return ()
+    places = np.array([plug.centre_mm for plug in plugs])
+    shares = scene.in_view(places)
+    moved = scene.plane.to_plane(scene.plane.project(places, scene.height_mm), top.height_mm)
+    found = [plug.rim for plug in plugs if plug.rim]
+    rims = iter(rims_at_height(found, scene.plane, scene.height_mm, top.height_mm))
+    raised = []
+    for plug, share, (x, y) in zip(plugs, shares, moved, strict=True):
+        cut = (Doubt("cut_off", f"{100 * share:.0f} % in view"),) if plug.present and share < 1.0 else ()
+        raised.append(
+            replace(
+                plug,
+                centre_mm=(float(x), float(y)),
+                rim=next(rims) if plug.rim else None,
+                in_view=float(share),
+                doubts=(*plug.doubts, *cut),
+            )
+        )
+    return tuple(raised)
+
+
+def _view(scene: _Scene, plugs: Sequence[PlugSighting], top: PlugTop, doubts: tuple[Doubt, ...] = ()) -> SiteView:
     return SiteView(
-        plugs=plugs,
+        plugs=_raised(scene, plugs, top),
         plug_top_mm=top.height_mm,
         plug_top_u_mm=top.u_mm,
         plug_top_source=top.source,

@@ -21,6 +21,8 @@ PITCH_SLACK = 0.05
 # A plug belongs to a position when its middle is no farther from it than this share of the pitch, or this many mm.
 OFF_PLACE_PITCHES = 0.22
 OFF_PLACE_MM = 6.0
+# The surest discs find the grid; the rest only fill it.
+MOST_TRIAL_DISCS = 80
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,7 +94,20 @@ def fit_lattice(
         if len(points) == 0 or pitch_mm is None:
             return None
         return Lattice(points[0], float(pitch_mm), 0.0)
-    return _refined(_best_trial(points, sure, plug_mm, pitch_mm), points, sure)
+    most = np.argsort(-sure, kind="stable")[:MOST_TRIAL_DISCS]
+    return refine_lattice(_best_trial(points[most], sure[most], plug_mm, pitch_mm), points, sure)
+
+
+def refine_lattice(lattice: Lattice, points_mm: npt.ArrayLike, weights: npt.ArrayLike) -> Lattice:
+    """Fit a grid that is nearly right to the discs near its positions, by least squares."""
+    points = np.asarray(points_mm, dtype=float).reshape(-1, 2)
+    sure = np.asarray(weights, dtype=float).ravel()
+    for _ in range(4):
+        chosen, cells = assign_cells(lattice, points, sure)
+        if len(chosen) < 2:
+            return lattice
+        lattice = _least_squares(points[chosen], cells.astype(float), sure[chosen], lattice)
+    return lattice
 
 
 def assign_cells(lattice: Lattice, points_mm: npt.ArrayLike, weights: npt.ArrayLike) -> tuple[IndexArray, IndexArray]:
@@ -247,8 +262,8 @@ def _best_trial(points: FloatArray, sure: FloatArray, plug_mm: float, pitch_mm: 
     pitches = _trial_pitches(local, plug_mm, pitch_mm)
     along = np.stack([np.cos(turns), np.sin(turns)], axis=1) @ local.T
     across = np.stack([-np.sin(turns), np.cos(turns)], axis=1) @ local.T
-    waves = (2 * np.pi / pitches).astype(np.float32)[:, None, None]
-    sums = [np.exp(1j * waves * side.astype(np.float32)[None]) @ sure.astype(np.float32) for side in (along, across)]
+    waves = (2 * np.pi / pitches)[:, None, None]
+    sums = [_wave_sum((waves * side).astype(np.float32), sure.astype(np.float32)) for side in (along, across)]
     strength = np.abs(sums[0]) ** 2 + np.abs(sums[1]) ** 2
     best = _coarsest_good(strength, pitches)
     turn, pitch = float(turns[best[1]]), float(pitches[best[0]])
@@ -257,12 +272,17 @@ def _best_trial(points: FloatArray, sure: FloatArray, plug_mm: float, pitch_mm: 
     return Lattice(middle + spin @ phase, pitch, turn)
 
 
+def _wave_sum(phases: npt.NDArray[np.float32], sure: npt.NDArray[np.float32]) -> npt.NDArray[np.complex64]:
+    """Weighted sum of unit vectors over the last axis."""
+    return np.asarray(np.cos(phases) @ sure + 1j * (np.sin(phases) @ sure), np.complex64)
+
+
 def _trial_pitches(local: FloatArray, plug_mm: float, pitch_mm: float | None) -> FloatArray:
     if pitch_mm is not None:
         return pitch_mm * (1 + np.linspace(-PITCH_SLACK, PITCH_SLACK, 9))
     # A step may put the outermost plugs off by a tenth of a pitch and no more.
     reach = max(float(np.abs(local).max()), plug_mm)
-    step = max(0.1 * plug_mm * plug_mm / reach, 0.2)
+    step = max(0.15 * plug_mm * plug_mm / reach, 0.2)
     return np.arange(0.97 * plug_mm, MOST_PITCH_DIAMETERS * plug_mm, step)
 
 
@@ -280,15 +300,6 @@ def _coarsest_good(strength: FloatArray, pitches: FloatArray) -> tuple[int, int]
         if part[row, turn] > 0.9 * strength[best]:
             return int(rows[row]), int(turn)
     return int(best[0]), int(best[1])
-
-
-def _refined(lattice: Lattice, points: FloatArray, sure: FloatArray) -> Lattice:
-    for _ in range(4):
-        chosen, cells = assign_cells(lattice, points, sure)
-        if len(chosen) < 2:
-            return lattice
-        lattice = _least_squares(points[chosen], cells.astype(float), sure[chosen], lattice)
-    return lattice
 
 
 def _least_squares(points: FloatArray, cells: FloatArray, sure: FloatArray, before: Lattice) -> Lattice:

@@ -17,7 +17,7 @@ IndexArray = npt.NDArray[np.intp]
 # remap() takes x and y in one array; OpenCV's stubs want something for the other.
 NO_MAP: Any = None
 
-ANGLES = 64
+ANGLES = 48
 # Rays run over the rim by this much on both sides: a shifted plug, a wrong height and the first guess together.
 REACH_MM = 2.4
 STEP_MM = 0.15
@@ -41,7 +41,7 @@ RADIUS_PRIOR_MM = 0.5
 FLAT_PRIOR_MM = 0.3
 # Scatter of a good ray's edge, and how many neighbouring rays share it.
 RAY_U_MM = 0.15
-RAYS_TOGETHER = 2.0
+RAYS_TOGETHER = 1.5
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +222,15 @@ def _strongest(strength: LightArray, expected_mm: FloatArray, radii_mm: FloatArr
     return np.asarray((strength / (1 + away * away)).argmax(axis=2))
 
 
-def _brink(light: LightArray, change: IndexArray, radii_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _own_light(light: LightArray) -> LightArray:
+    """Light ``(n, angles, radii)`` measured along each plug's own colour, 1 for its mean colour inside the rim."""
+    own = light[:, ::4, : light.shape[2] // 3].mean(axis=(1, 2)) + np.float32(1e-4)
+    along = own / (own * own).sum(axis=1, keepdims=True)
+    flat = light.reshape(len(light), -1, 3) @ along[:, :, None]
+    return np.asarray(flat.reshape(light.shape[:3]), np.float32)
+
+
+def _brink(own_light: LightArray, change: IndexArray, radii_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Where the plug ends on each ray ``(n, angles)``, around the strongest change, and light outside over inside.
 
     The edge of a plug is rounded, so the light falls long before the plug ends. What ends sharply is the last of it:
@@ -230,23 +238,22 @@ def _brink(light: LightArray, change: IndexArray, radii_mm: FloatArray) -> tuple
     surroundings are brighter, the dark rounding ends in one sharp step, and its middle is the end.
     """
     middle = np.clip(change + 1, BRINK_STEPS, len(radii_mm) - 1 - BRINK_STEPS)
-    where = middle[:, :, None] + np.arange(-BRINK_STEPS, BRINK_STEPS + 1)
-    part = np.take_along_axis(light, where[:, :, :, None], axis=2)
-    outside = part[:, :, -3:].mean(axis=2)
-    inside = part[:, :, :3].mean(axis=2)
-    step = inside - outside
-    level = ((part - outside[:, :, None]) * step[:, :, None]).sum(axis=3) / ((step * step).sum(axis=2) + 1e-9)[
-        :, :, None
-    ]
-    darker = (step.sum(axis=2) > 0)[:, :, None]
-    still = level > np.where(darker, LAST_LIGHT, 0.5)
-    still[:, :, :2], still[:, :, -2:] = True, False
-    last = still.shape[2] - 1 - still[:, :, ::-1].argmax(axis=2)
-    here, beyond = (np.take_along_axis(level, (last + d)[:, :, None], axis=2)[:, :, 0] for d in (0, 1))
-    limit = np.where(darker[:, :, 0], LAST_LIGHT, 0.5)
-    share = np.clip((here - limit) / np.maximum(here - beyond, 1e-6), 0, 1)
-    ends = np.asarray(radii_mm[middle - BRINK_STEPS + last] + STEP_MM * share, dtype=float)
-    return ends, outside.sum(axis=2) / (inside.sum(axis=2) + 1e-4)
+    where = middle.reshape(-1, 1) + np.arange(-BRINK_STEPS, BRINK_STEPS + 1)
+    rays = np.arange(len(where))
+    part = own_light.reshape(len(where), -1)[rays[:, None], where]
+    outside, inside = part[:, -3:].mean(axis=1), part[:, :3].mean(axis=1)
+    darker = inside > outside
+    limit = outside + np.where(darker, LAST_LIGHT, 0.5) * (inside - outside)
+    # Positive while still on the plug.
+    above = np.where(darker, 1, -1)[:, None] * (part - limit[:, None])
+    still = above > 0
+    still[:, :2], still[:, -2:] = True, False
+    last = still.shape[1] - 1 - still[:, ::-1].argmax(axis=1)
+    here, beyond = above[rays, last], above[rays, last + 1]
+    share = np.clip(here / np.maximum(here - beyond, 1e-6), 0, 1)
+    ends = radii_mm[where[rays, last]] + STEP_MM * share
+    ratio = outside / np.maximum(inside, 1e-3)
+    return np.asarray(ends.reshape(change.shape), dtype=float), ratio.reshape(change.shape)
 
 
 def _fit(
@@ -261,13 +268,13 @@ def _fit(
     for width_mm in ROUNDS_MM:
         change = _strongest(strength, _radius_along(values, basis), radii, width_mm)
         firm = np.take_along_axis(strength, change[:, :, None], axis=2)[:, :, 0]
-        for _ in range(3):
+        for _ in range(2):
             residual = radii[1 + change] - _radius_along(values, basis)
             values, inverse = _solve(basis, trust * firm, residual, 2 * width_mm, values, radius_mm, flat=False)
     free = radii[1 + _strongest(strength, _radius_along(values, basis), radii, 2.0)]
     on_rim = (np.abs(free - _radius_along(values, basis)) < ON_RIM_MM) & (firm > LEAST_STRENGTH) & seen
-    ends, ratio = _brink(light, change, radii)
-    for _ in range(4):
+    ends, ratio = _brink(_own_light(light), change, radii)
+    for _ in range(3):
         residual = ends - _radius_along(values, basis)
         values, inverse = _solve(basis, trust * firm, residual, 2 * ROUNDS_MM[-1], values, radius_mm, flat=True)
     residual = ends - _radius_along(values, basis)
@@ -310,8 +317,9 @@ def _solve(
     """One step of least squares with priors; new values ``(n, 5)`` and their covariance ``(n, 5, 5)``."""
     prior_mm = np.array([RADIUS_PRIOR_MM, *[CENTRE_PRIOR_MM] * 2, *[FLAT_PRIOR_MM if flat else 1e-6] * 2])
     rays = weight * _tukey(residual, limit_mm) / (RAY_U_MM**2 * RAYS_TOGETHER)
-    normal = np.einsum("na,ai,aj->nij", rays, basis, basis, optimize=True) + np.diag(prior_mm**-2.0)
+    pairs = (basis[:, :, None] * basis[:, None, :]).reshape(len(basis), -1)
+    normal = (rays @ pairs).reshape(-1, basis.shape[1], basis.shape[1]) + np.diag(prior_mm**-2.0)
     pull = (np.array([radius_mm, 0, 0, 0, 0]) - values) / prior_mm**2
     inverse = np.linalg.inv(normal)
-    change = np.einsum("nij,nj->ni", inverse, (rays * residual) @ basis + pull)
-    return values + change, inverse
+    change = inverse @ ((rays * residual) @ basis + pull)[:, :, None]
+    return values + change[:, :, 0], np.asarray(inverse, dtype=float)
