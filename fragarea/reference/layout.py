@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fragarea.errors import SettingsProblem
+
+SCHEMA = "fragarea-reference-1"
 
 
 @dataclass(frozen=True)
@@ -86,6 +89,12 @@ def calibration_folder() -> Path:
     return installed if installed.is_dir() else package.parent / "calibration"
 
 
+def known_references() -> tuple[str, ...]:
+    """Names of the references that come with the project; other files of the folder describe other things."""
+    files = sorted(calibration_folder().glob("*.json"))
+    return tuple(file.stem for file in files if json.loads(file.read_text(encoding="utf-8")).get("schema") == SCHEMA)
+
+
 def load_reference(name_or_file: str | Path) -> ReferenceLayout:
     """Load a reference by its name or from a JSON file.
 
@@ -107,11 +116,13 @@ def load_reference(name_or_file: str | Path) -> ReferenceLayout:
     if path.suffix.lower() != ".json":
         path = calibration_folder() / f"{name_or_file}.json"
     if not path.is_file():
-        known = ", ".join(sorted(p.stem for p in calibration_folder().glob("*.json")))
+        known = ", ".join(known_references())
         raise SettingsProblem(f"reference {str(name_or_file)!r} is not known. Use one of {known}, or a JSON file.")
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-    except (ValueError, UnicodeDecodeError) as error:
+    except OSError as error:
+        raise SettingsProblem(f"{path.name}: cannot be read ({error.strerror}).") from error
+    except (ValueError, RecursionError) as error:
         raise SettingsProblem(f"{path.name}: not valid JSON ({error}).") from error
     return parse_reference(data, source=path.name)
 
@@ -146,8 +157,10 @@ def parse_reference(data: dict[str, Any], *, source: str) -> ReferenceLayout:
 
 
 def _point(value: Any) -> tuple[float, float]:
-    x, y = value
-    return (float(x), float(y))
+    x, y = (float(number) for number in value)
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise ValueError(f"a point must be finite; got {value}")
+    return (x, y)
 
 
 def _check(layout: ReferenceLayout, source: str) -> None:
