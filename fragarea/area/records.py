@@ -12,7 +12,8 @@ class BudgetTerm:
     Attributes
     ----------
     name : str
-        ``"scale"``, ``"height"``, ``"outline"``, ``"print"`` or ``"lens"``.
+        ``"scale"``, ``"print"``, ``"lens"``, ``"height"`` (of the plug tops and of the camera), ``"edge height"``
+        (of this fragment's own edge above its plug) or ``"outline"``.
     u_mm2 : float
         Standard uncertainty that it contributes to the area: |sensitivity| times standard uncertainty of the input.
     shared : bool
