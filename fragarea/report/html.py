@@ -15,7 +15,7 @@ from fragarea.measure import FragmentStatus
 from fragarea.report.markup import Markup, element, joined
 from fragarea.report.pictures import jpeg_bytes, reduced, write_whole
 from fragarea.report.rounding import format_area, round_area
-from fragarea.report.rows import ReportRow, Visit, sum_area, visits_of
+from fragarea.report.rows import ReportRow, Visit, sum_area, visit_order, visits_of
 from fragarea.report.strokes import Image
 from fragarea.report.words import CAUTIONS, LOOK, by_weight, needs_look, place_words, when_words
 
@@ -121,7 +121,7 @@ def render_page(page: ReportPage) -> str:
         A whole document without scripts, needing no other file: its pictures are inside it and link to the large
         ones beside it. All text of users and photos is escaped.
     """
-    visits = visits_of(page.rows)
+    visits = _visits(page)
     body = element(
         "main",
         _summary(page),
@@ -132,6 +132,15 @@ def render_page(page: ReportPage) -> str:
         _notes(page, visits),
     )
     return "<!DOCTYPE html>\n" + element("html", _head(page), element("body", body, _footer(page)), lang="en") + "\n"
+
+
+def _visits(page: ReportPage) -> tuple[Visit, ...]:
+    """All visits with rows or photos: a photo on which no fragment was found is shown too."""
+    with_rows = visits_of(page.rows)
+    known = {(visit.site, visit.on) for visit in with_rows}
+    bare = {(photo.site, photo.visit_on) for photo in page.photos} - known
+    visits = [*with_rows, *(Visit(site, on, ()) for site, on in bare)]
+    return tuple(sorted(visits, key=lambda visit: visit_order(visit.site, visit.on)))
 
 
 def _head(page: ReportPage) -> Markup:
@@ -245,7 +254,7 @@ def _visit(number: int, visit: Visit, page: ReportPage) -> Markup:
     measured = [row for row in visit.rows if row.status is not FragmentStatus.MISSING]
     look = sum(row.needs_look for row in visit.rows)
     total = format_area(*sum_area(visit.rows))
-    facts = f"{len(measured)} measured, {look} to look at, live tissue {total} in all"
+    facts = f"{len(measured)} measured, {look} to look at, live tissue {total} in all" if visit.rows else ""
     sheets = [path for site, on, path in page.sheets if (site, on) == (visit.site, visit.on)]
     links = [
         element("li", element("a", f"Contact sheet {i}" if len(sheets) > 1 else "Contact sheet", href=_link(path)))
@@ -259,7 +268,7 @@ def _visit(number: int, visit: Visit, page: ReportPage) -> Markup:
         element(
             "div",
             element("div", *(_figure(photo) for photo in _photos_of(visit, page)), class_="pictures"),
-            element("div", _table(visit)),
+            element("div", _table(visit) if visit.rows else "No fragment was found."),
             class_="visit",
         ),
         id=f"visit-{number}",

@@ -36,6 +36,7 @@ LARGEST_TEXT = 0.022
 STRIP_TEXT = 0.018
 STROKE = 0.0011
 THINNEST_PX = 2
+LONGEST_NAME = 14  # characters on a label
 EDGE_STEP_PX = 6.0  # spacing of the edge points that labels keep clear of
 
 MARGIN_MM = 9.0  # shown around the outermost plugs
@@ -223,6 +224,8 @@ def _every(ring: Points, step_px: float) -> Points:
 
 def _label(item: _Drawn, names: Mapping[Place, str] | None) -> Label:
     name = printable(fragment_name(item.fragment, names))
+    if len(name) > LONGEST_NAME:
+        name = name[: LONGEST_NAME - 1] + "…"  # whole in every table
     alarmed = needs_look(item.fragment.doubts)
     state = area_or_state(item.fragment)
     if state:

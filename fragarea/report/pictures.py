@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import re
@@ -94,7 +95,8 @@ def write_whole(path: Path, content: bytes) -> None:
         partial.write_bytes(content)
         partial.replace(path)
     except OSError as error:
-        partial.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            partial.unlink()
         raise SettingsProblem(f"{path}: cannot be written ({error.strerror}). Choose another folder.") from error
 
 

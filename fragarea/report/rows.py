@@ -212,7 +212,12 @@ def visits_of(rows: Iterable[ReportRow]) -> tuple[Visit, ...]:
 
 
 def _visit_key(row: ReportRow) -> tuple[object, ...]:
-    return natural_key(row.site), row.site, row.visit_on is None, row.visit_on or date.min
+    return visit_order(row.site, row.visit_on)
+
+
+def visit_order(site: str, on: date | None) -> tuple[object, ...]:
+    """Sort key of a visit: sites by name, days in order, undated last."""
+    return natural_key(site), site, on is None, on or date.min
 
 
 def row_key(row: ReportRow) -> tuple[object, ...]:

@@ -25,6 +25,7 @@ from fragarea.sites.records import Window
 PAGE_PX = 1600  # wide; as high as this times the root of 2, the proportion of A4
 TILES_ACROSS = (4, 3, 2)
 FULL_PX_PER_MM = 12.0  # finest scale; tiles of 25 mm plugs take it up at four across
+LARGEST_WINDOW_PX = 1600
 MARGIN_MM = 2.0
 SCALE_BAR_MM = 5.0
 STROKE_PX = 2
@@ -76,17 +77,18 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
     if measurement.plane is None:
         raise ValueError("measurement.plane is None; measure the photo again to draw on it")
     half = reach_mm(fragment, measurement.site.plug_mm) + MARGIN_MM
-    side = math.ceil(2 * half * FULL_PX_PER_MM)
+    px_per_mm = min(FULL_PX_PER_MM, LARGEST_WINDOW_PX / (2 * half))
+    side = math.ceil(2 * half * px_per_mm)
     origin = (fragment.centre_mm[0] - half, fragment.centre_mm[1] - half)
     # the camera's map is smooth: a coarse grid of it, interpolated, is exact to a few thousandths of a pixel
     steps = np.linspace(0.0, side - 1.0, 17)
-    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) / FULL_PX_PER_MM + origin
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) / px_per_mm + origin
     where = measurement.plane.project(grid, fragment.edge_height_mm).reshape(17, 17, 2)
     fine = _interpolated(where, side)
     piece = cv2.remap(
         pixels, fine[..., 0], fine[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=PAPER
     )
-    window = Window(np.asarray(piece, dtype=np.uint8), 1 / FULL_PX_PER_MM, origin, fragment.edge_height_mm)
+    window = Window(np.asarray(piece, dtype=np.uint8), 1 / px_per_mm, origin, fragment.edge_height_mm)
     return SheetItem(window, fragment, name)
 
 
