@@ -121,6 +121,8 @@ class PhotoMeasurement:
         About the whole photo.
     plane : PlaneMap or None
         Lets outlines be drawn on the photo; not stored in the logbook, None after reading back.
+    settings : MeasureSettings
+        Those that `settings_hash` was made from; the logbook keeps them in full.
     """
 
     photo: str
@@ -145,6 +147,7 @@ class PhotoMeasurement:
     fragments: tuple[FragmentMeasurement, ...]
     doubts: tuple[Doubt, ...] = ()
     plane: PlaneMap | None = None
+    settings: MeasureSettings = MeasureSettings()
 
 
 def settings_hash(site: SiteDescription, settings: MeasureSettings) -> str:
