@@ -1,1 +1,31 @@
-"""See the package docstring of fragarea."""
+"""What the user keeps: nursery.toml, fragments and placements; see the package docstring of fragarea."""
+
+from __future__ import annotations
+
+from fragarea.nursery.describe import edge_height, placements_on, reference_file, site_description
+from fragarea.nursery.fragments import read_fragments
+from fragarea.nursery.placements import load_tables, read_placements
+from fragarea.nursery.records import Fragment, HeightRule, Nursery, Placement, Site, Tables
+from fragarea.nursery.settings import find_nursery, load_nursery
+from fragarea.nursery.site_choice import site_for_photo
+from fragarea.nursery.starter import start_nursery
+
+__all__ = [
+    "Fragment",
+    "HeightRule",
+    "Nursery",
+    "Placement",
+    "Site",
+    "Tables",
+    "edge_height",
+    "find_nursery",
+    "load_nursery",
+    "load_tables",
+    "placements_on",
+    "read_fragments",
+    "read_placements",
+    "reference_file",
+    "site_description",
+    "site_for_photo",
+    "start_nursery",
+]

@@ -8,7 +8,7 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -52,7 +52,6 @@ class DecoderMessages:
     """What a decoder complained about; filled when the `with` block ends."""
 
     text: str = ""
-    lines: list[bytes] = field(default_factory=list)
 
 
 @contextmanager
@@ -76,8 +75,7 @@ def decoder_messages() -> Iterator[DecoderMessages]:
                 yield messages
             finally:
                 os.dup2(kept, 2)
-                messages.lines = _stored(store)
-                messages.text = b"\n".join(messages.lines).decode("utf-8", "replace")
+                messages.text = _stored(store)
         finally:
             os.close(store)
             os.close(kept)
@@ -90,16 +88,16 @@ def _temporary() -> int:
     return handle
 
 
-def _stored(store: int) -> list[bytes]:
+def _stored(store: int) -> str:
     size = os.fstat(store).st_size
     if not size:
-        return []
+        return ""
     os.lseek(store, 0, os.SEEK_SET)
     lines = os.read(store, size).splitlines()
     foreign = [line for line in lines if not _DECODER_LINE.search(line)]
     if foreign:
         os.write(2, b"\n".join(foreign) + b"\n")
-    return [line for line in lines if _DECODER_LINE.search(line)]
+    return b"\n".join(line for line in lines if _DECODER_LINE.search(line)).decode("utf-8", "replace")
 
 
 def decode_with_opencv(data: bytes, flags: int) -> npt.NDArray[Any] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -246,3 +247,24 @@ def test_date_without_exif_directory_in_pillow_file_is_found_by_both(tmp_path):
     store = io.BytesIO(jpeg(exif=block))
     assert Image.open(store).getexif()[DATE] == "2026:03:07 14:05:33"
     assert _read(tmp_path, block).taken_at == datetime(2026, 3, 7, 14, 5, 33)
+
+
+def _rendered_scenes() -> Path:
+    root = Path(__file__).resolve().parents[2]
+    folder = next((up / "shared/photos/dev" for up in root.parents if (up / "shared/photos/dev").is_dir()), None)
+    if folder is None:
+        pytest.skip("the rendered scenes are not beside the project")
+    return folder
+
+
+def test_dates_and_sizes_of_the_rendered_scenes_are_those_of_their_truth():
+    # truth.json beside the scenes: written by the renderer, not read from the files
+    for truth in sorted(_rendered_scenes().glob("*/truth.json")):
+        for scene_truth in json.loads(truth.read_text("utf-8"))["photos"]:
+            photo = read_photo(truth.parent / scene_truth["file"])
+            assert photo.taken_at is not None
+            assert photo.taken_at.strftime("%Y:%m:%d %H:%M:%S") == scene_truth["datetime"]
+            assert photo.camera.focal_equiv_mm == scene_truth["camera"]["focal_equiv_mm"]
+            # the camera is that of the upright picture
+            columns, rows = scene_truth["camera"]["size"]
+            assert photo.pixels.shape == (rows, columns, 3)

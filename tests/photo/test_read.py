@@ -51,6 +51,7 @@ LOSSLESS = {
     "tiff deflate": lambda s: saved(s, "TIFF", compression="tiff_adobe_deflate"),
     "tiff packbits": lambda s: saved(s, "TIFF", compression="packbits"),
     "tiff 16 bit": lambda s: tiff(s.astype(np.uint16) * 257),
+    "tiff with opacity": lambda s: tiff(np.dstack([s, np.full(s.shape[:2], 255, np.uint8)]), extrasamples=[2]),
     "tiff 16 bit with opacity": lambda s: tiff(
         np.dstack([s.astype(np.uint16) * 257, np.full(s.shape[:2], 65535, np.uint16)]), extrasamples=["unassalpha"]
     ),
