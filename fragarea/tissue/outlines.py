@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +16,7 @@ from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
 from fragarea.tissue.sampling import sample
 
 Points = npt.NDArray[np.float64]
-Image = npt.NDArray[np.float32]
+Image = npt.NDArray[Any]
 
 # A polyp of the common nursery corals is 1-2 mm across, so smaller pieces are noise unless the map is sure of them.
 SPECK_MM2 = 1.5
@@ -85,7 +87,7 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
     chains, tree = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if not chains:
         return MultiPolygon()
-    contours = _to_half_level(padded, [chain.reshape(-1, 2) for chain in chains])
+    contours = half_level(padded, [chain.reshape(-1, 2) for chain in chains])
     px_mm2 = window.mm_per_px**2
     polygons: list[Polygon] = []
     for index, points in enumerate(contours):
@@ -98,7 +100,7 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
     return _clean(shapely.union_all([shapely.make_valid(p) for p in polygons]) if polygons else MultiPolygon())
 
 
-def _holes(contours: list[Points], tree: npt.NDArray[np.int32], outer: int, window: Window) -> list[Points]:
+def _holes(contours: list[Points], tree: npt.NDArray[Any], outer: int, window: Window) -> list[Points]:
     rings = []
     child = int(tree[outer][2])
     while child >= 0:
@@ -109,7 +111,7 @@ def _holes(contours: list[Points], tree: npt.NDArray[np.int32], outer: int, wind
     return rings
 
 
-def _to_half_level(level: Image, chains: list[npt.NDArray[np.int32]]) -> list[Points]:
+def half_level(level: Image, chains: list[npt.NDArray[Any]]) -> list[Points]:
     """Move the border pixels of each chain along the gradient to where the level is one half."""
     start = np.concatenate(chains).astype(np.float32)
     points = start.copy()
@@ -134,7 +136,7 @@ def _area(points: Points) -> float:
     return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
 
 
-def _peak(level: Image, chain: npt.NDArray[np.int32]) -> float:
+def _peak(level: Image, chain: npt.NDArray[Any]) -> float:
     x, y, width, height = cv2.boundingRect(chain)
     return float(level[y : y + height, x : x + width].max())
 

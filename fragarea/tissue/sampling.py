@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +12,7 @@ import numpy.typing as npt
 ROW = 4096
 
 
-def sample(field: npt.NDArray[np.float32], points: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+def sample(field: npt.NDArray[Any], points: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """Bilinear values of an image at points.
 
     Parameters

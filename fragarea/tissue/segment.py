@@ -1,27 +1,43 @@
-"""Which pixels of a window are live tissue: one function for a window, one for all windows of a photo."""
+"""Which pixels of a window are live tissue: one function for a window, one for all windows of a photo.
+
+Two small networks, learned from windows recoloured and relit at random (``training/fast``). The first finds
+live, bleached and dead surface on a grid of 1 mm cells; the second reads the colours along lines across the outline and says
+where the edge is, to a fraction of a pixel, and how sure that is.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fragarea.doubts import Doubt
 from fragarea.sites.records import PlugRim, Window
+from fragarea.tissue.outlines import SPECK_MM2, SURE, SURE_SPECK_MM2, half_level
+from fragarea.tissue.painting import paint_coverage
 from fragarea.tissue.records import Surface, TissueMap
+from fragarea.tissue.rings import Rings, across_field, across_ring, pulled_to_edges, respaced
+from fragarea.tissue.surface import SHARE_PX, surface_shares
+from fragarea.tissue.tiles import TILE_MM_PER_PX, Gains, Stack, Tile, cut_tiles
 
+FloatArray = npt.NDArray[Any]
 Pixels = npt.NDArray[np.uint8]
 
+OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
+OWN_MARGIN_MM = 1.0
+UNSURE_MM, UNSURE_SHARE = 0.5, 0.15
+GLARE_LEVEL, GLARE_SHARE = 250, 0.05
+DARK_LEVEL = 28  # sRGB, about 1 % of full scale in linear light
 
-class Gains(Protocol):
-    """What the grey patches tell about the light."""
 
-    @property
-    def gains(self) -> npt.NDArray[np.float64] | tuple[float, float, float]:
-        """Factors for R, G, B in linear light that make grey grey."""
-        ...
+class _Found(NamedTuple):
+    """Rings of one tile, in tile pixels, and the spread of their points."""
+
+    rings: list[npt.NDArray[np.float64]]
+    spread_mm: FloatArray
 
 
 def segment_tissue(
@@ -39,8 +55,9 @@ def segment_tissue(
     mm_per_px : float
         Side of a pixel in mm. Positive.
     rim : ((x, y), radius) or None
-        Middle and radius of the plug's rim in pixels; None where it is not known, and on pads.
-    light : Light or None
+        Middle and radius of the plug's rim in pixels; None where it is not known, and on pads. With a rim, patches
+        that mostly lie outside it are left out.
+    light : Gains or None
         White balance from grey patches, when in view.
 
     Returns
@@ -62,12 +79,13 @@ def segment_tissue(
 
 
 def segment_windows(windows: Sequence[Window], light: Gains | None = None) -> tuple[TissueMap, ...]:
-    """Label all windows of one photo; a window's map may draw on the others, whatever their order.
+    """Label all windows of one photo together.
 
     Parameters
     ----------
     windows : sequence of Window
-    light : Light or None
+        In any order; without `light` their brightest surfaces set the exposure for all.
+    light : Gains or None
         White balance from grey patches, when in view.
 
     Returns
@@ -82,23 +100,157 @@ def segment_windows(windows: Sequence[Window], light: Gains | None = None) -> tu
     """
     for window in windows:
         _check(window.pixels, window.mm_per_px)
-    return tuple(_by_colour(window) for window in windows)
+    maps: dict[int, TissueMap] = {}
+    for stack in cut_tiles(windows, light) if windows else ():
+        shares = surface_shares(stack)
+        found = _outline(stack, shares)
+        for tile, share, outline in zip(stack.tiles, shares, found, strict=True):
+            maps[tile.index] = _map(windows[tile.index], tile, share, outline)
+    return tuple(maps[index] for index in range(len(windows)))
 
 
-def _by_colour(window: Window) -> TissueMap:
-    lab = cv2.cvtColor(cv2.GaussianBlur(window.pixels, (0, 0), 1.0).astype(np.float32) / 255, cv2.COLOR_RGB2Lab)
-    rows, columns = lab.shape[:2]
-    y, x = np.mgrid[:rows, :columns]
-    inside = np.ones((rows, columns), bool)
-    if window.rim is not None:
-        middle = window.to_px([window.rim.centre_mm])[0]
-        inside = np.hypot(x - middle[0], y - middle[1]) < window.rim.radius_mm / window.mm_per_px - 1
-    bright = lab[inside]
-    plug = np.median(bright[bright[:, 0] >= np.percentile(bright[:, 0], 70)], axis=0)
-    away = np.hypot(lab[..., 1] - plug[1], lab[..., 2] - plug[2]) + 0.4 * np.maximum(plug[0] - lab[..., 0], 0)
-    probability = (1 / (1 + np.exp(-(away - 13.0) / 3.0))).astype(np.float32) * inside
-    labels = np.where(probability > 0.5, Surface.LIVE, Surface.OTHER).astype(np.uint8)
-    return TissueMap(labels, probability)
+def _outline(stack: Stack, shares: FloatArray) -> list[_Found]:
+    """Rings around live tissue in each tile of a stack."""
+    count, rows, columns = stack.colour.shape[:3]
+    start = _first_rings(stack, shares)
+    if start is None:
+        return [_Found([], np.empty(0, np.float32)) for _ in stack.tiles]
+    colour = stack.colour.reshape(count * rows, columns, 3)
+    flat = shares.reshape(-1, columns // SHARE_PX, shares.shape[-1])
+    live = np.ascontiguousarray(flat[..., Surface.LIVE] + flat[..., Surface.BLEACHED])
+    outwards = across_field(start, live)
+    rings, _ = pulled_to_edges(start, outwards, colour, flat, rows)
+    rings = respaced(rings)
+    outwards = across_ring(rings, across_field(rings, live))
+    rings, spread_mm = pulled_to_edges(rings, outwards, colour, flat, rows)
+    found = [_Found([], np.empty(0, np.float32)) for _ in stack.tiles]
+    spreads = np.split(spread_mm, rings.ends[:-1])
+    for ring, tile, spread in zip(rings.split(), rings.tile, spreads, strict=True):
+        own = found[tile]
+        points = ring.astype(np.float64) - (0, tile * rows)
+        found[tile] = _Found([*own.rings, points], np.concatenate([own.spread_mm, spread]))
+    return found
+
+
+def _first_rings(stack: Stack, shares: FloatArray) -> Rings | None:
+    """Contours of the live share at one half, in pixels of the stack, less what is too small or a neighbour's."""
+    count, rows, columns = shares.shape[:3]
+    # A frame of zeros keeps the tiles apart.
+    framed = np.zeros((count, rows + 2, columns + 2), np.float32)
+    framed[:, 1:-1, 1:-1] = shares[..., Surface.LIVE] + shares[..., Surface.BLEACHED]
+    flat = framed.reshape(-1, columns + 2)
+    chains, tree = cv2.findContours((flat > 0.5).astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    kept, tiles = [], []
+    dropped: set[int] = set()
+    for index, chain in enumerate(chains):
+        tile = int(chain[0, 0, 1]) // (rows + 2)
+        parent = int(tree[0][index][3])
+        if parent in dropped or len(chain) < 4 or _speck(chain, flat, hole=parent >= 0):
+            dropped.add(index)
+            continue
+        if parent < 0 and not _own(chain.reshape(-1, 2) - (1, tile * (rows + 2) + 1), stack.tiles[tile]):
+            dropped.add(index)
+            continue
+        kept.append(chain.reshape(-1, 2))
+        tiles.append(tile)
+    if not kept:
+        return None
+    lengths = np.array([len(chain) for chain in kept])
+    points = np.concatenate(half_level(flat, kept))
+    frame = np.repeat(np.array(tiles), lengths)
+    points -= np.column_stack([np.ones(len(points)), 2 * frame + 1])
+    return Rings((points * SHARE_PX + 0.5).astype(np.float32), np.cumsum(lengths), np.array(tiles))
+
+
+def _speck(chain: npt.NDArray[Any], level: FloatArray, *, hole: bool) -> bool:
+    share_mm2 = (SHARE_PX * TILE_MM_PER_PX) ** 2
+    # The chain runs through the middles of border pixels: half its length lies outside it.
+    area_mm2 = (cv2.contourArea(chain) + (-0.5 if hole else 0.5) * len(chain)) * share_mm2
+    if area_mm2 >= SPECK_MM2:
+        return False
+    if hole or area_mm2 < SURE_SPECK_MM2:
+        return True
+    x, y, width, height = cv2.boundingRect(chain)
+    return float(level[y : y + height, x : x + width].max()) < SURE
+
+
+def _own(chain: npt.NDArray[Any], tile: Tile) -> bool:
+    if tile.rim is None:
+        return True
+    x, y, radius = tile.rim
+    away = np.hypot(chain[:, 0] * SHARE_PX + 0.5 - x, chain[:, 1] * SHARE_PX + 0.5 - y)
+    return bool((away < radius + OWN_MARGIN_MM / TILE_MM_PER_PX).mean() >= OWN_SHARE)
+
+
+def _map(window: Window, tile: Tile, share: FloatArray, outline: _Found) -> TissueMap:
+    shape = window.pixels.shape[:2]
+    live = paint_coverage([tile.to_window(ring) for ring in outline.rings], shape)
+    labels = np.where(live > 0.5, np.uint8(Surface.LIVE), np.uint8(Surface.OTHER))
+    _label_parts(labels, live, tile, share)
+    spread = outline.spread_mm
+    return TissueMap(
+        labels=labels,
+        live_probability=live,
+        confidence=_confidence(spread),
+        edge_u_mm=_edge_u_mm(spread),
+        doubts=_doubts(window.pixels, labels, spread),
+    )
+
+
+def _label_parts(labels: npt.NDArray[np.uint8], live: FloatArray, tile: Tile, share: FloatArray) -> None:
+    """Write bleached and dead into the labels, where the window has any."""
+    bleached = share[..., Surface.BLEACHED] > share[..., Surface.LIVE]
+    dead = share[..., Surface.DEAD] > 0.5
+    if not ((bleached & (share[..., Surface.BLEACHED] > 0.3)).any() or dead.any()):
+        return
+    # Window pixel p is tile pixel (p - corner) / step, and share pixel k is tile pixel 2 k + 0.5.
+    scale = tile.step * SHARE_PX
+    matrix = np.array([[scale, 0, tile.corner[0] + 0.5 * tile.step], [0, scale, tile.corner[1] + 0.5 * tile.step]])
+    full = cv2.warpAffine(
+        share[..., 1:], matrix, labels.shape[::-1], flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    labels[(live > 0.5) & (full[..., 1] > full[..., 0])] = Surface.BLEACHED
+    skeleton = (live <= 0.5) & (full[..., 2] > 1 - full.sum(axis=-1))
+    if tile.rim is not None:
+        skeleton &= _within(labels.shape, tile)
+    labels[skeleton] = Surface.DEAD
+
+
+def _within(shape: tuple[int, ...], tile: Tile) -> npt.NDArray[np.bool_]:
+    assert tile.rim is not None
+    x, y = tile.to_window(np.array(tile.rim[:2]))
+    radius = (tile.rim[2] + OWN_MARGIN_MM / TILE_MM_PER_PX) * tile.step
+    disc = np.zeros(shape, np.uint8)
+    cv2.circle(disc, (round(x), round(y)), round(radius), 1, cv2.FILLED)
+    return disc.astype(bool)
+
+
+def _edge_u_mm(spread_mm: FloatArray) -> float:
+    """Standard uncertainty of an edge position that the whole outline shares."""
+    if len(spread_mm) == 0:
+        return 0.1
+    return float(0.05 + 0.15 * np.sqrt(np.mean(spread_mm**2)))
+
+
+def _confidence(spread_mm: FloatArray) -> float:
+    if len(spread_mm) == 0:
+        return 1.0
+    return float(np.mean(np.exp(-0.5 * (spread_mm / UNSURE_MM) ** 2)))
+
+
+def _doubts(pixels: Pixels, labels: npt.NDArray[np.uint8], spread_mm: FloatArray) -> tuple[Doubt, ...]:
+    doubts = []
+    unsure = float((spread_mm > UNSURE_MM).mean()) if len(spread_mm) else 0.0
+    if unsure > UNSURE_SHARE:
+        doubts.append(Doubt("outline_unsure", f"{unsure:.0%} of the edge"))
+    tissue = pixels[(labels == Surface.LIVE)]
+    if len(tissue):
+        glare = float((tissue.min(axis=1) >= GLARE_LEVEL).mean())
+        if glare > GLARE_SHARE:
+            doubts.append(Doubt("glare", f"{glare:.0%} of the tissue"))
+        if np.median(tissue) < DARK_LEVEL:
+            doubts.append(Doubt("dark"))
+    return tuple(doubts)
 
 
 def _check(pixels: Pixels, mm_per_px: float) -> None:

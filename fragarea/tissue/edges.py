@@ -1,0 +1,96 @@
+"""Second step: where along a line across the edge the tissue ends, by a small network on the colours along it."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from fragarea.tissue.sampling import sample
+from fragarea.tissue.tiles import TILE_MM_PER_PX
+
+MODEL = Path(__file__).parent / "model" / "edge.npz"
+REACH_MM, STEP_MM = 2.6, 0.2
+LINE_MM = np.linspace(-REACH_MM, REACH_MM, round(2 * REACH_MM / STEP_MM) + 1).astype(np.float32)
+SIDEWAYS_MM = (-0.5, 0.0, 0.5)
+SHARE_MM = LINE_MM[1::3]
+BINS_MM = LINE_MM[1:-1]
+
+FloatArray = npt.NDArray[Any]
+
+
+class Lines(NamedTuple):
+    """Lines across edges, many at once.
+
+    Attributes
+    ----------
+    start : ndarray of float32, shape (n, 2)
+        Middle of each line in pixels of the stacked tiles.
+    outwards : ndarray of float32, shape (n, 2)
+        Unit vectors.
+    low, high : ndarray of float32, shape (n,)
+        First and last row of the line's own tile.
+    """
+
+    start: FloatArray
+    outwards: FloatArray
+    low: FloatArray
+    high: FloatArray
+
+
+def edge_logits(colour: FloatArray, shares: FloatArray, lines: Lines) -> FloatArray:
+    """How well each place along a line fits the edge.
+
+    Parameters
+    ----------
+    colour : ndarray of float32, shape (rows, columns, 3)
+        Stacked tiles.
+    shares : ndarray of float32, shape (rows / 2, columns / 2, 4)
+        Of :func:`fragarea.tissue.surface.surface_shares`, stacked.
+    lines : Lines
+
+    Returns
+    -------
+    ndarray of float32, shape (n, 25)
+        Unnormalised log-probabilities of ``BINS_MM``.
+    """
+    along = np.stack([-lines.outwards[:, 1], lines.outwards[:, 0]], axis=1)
+    parts = []
+    for sideways in SIDEWAYS_MM:
+        middle = lines.start + along * np.float32(sideways / TILE_MM_PER_PX)
+        parts.append(_read(colour, middle, lines, LINE_MM) - np.float32(0.5))
+    parts.append(_read_shares(shares, lines) - np.float32(0.25))
+    features = np.concatenate([part.reshape(len(lines.start), -1) for part in parts], axis=1)
+    return _network(features)
+
+
+def _read(image: FloatArray, middle: FloatArray, lines: Lines, places_mm: FloatArray) -> FloatArray:
+    points = middle[:, None] + lines.outwards[:, None] * (places_mm / np.float32(TILE_MM_PER_PX))[:, None]
+    np.clip(points[..., 1], lines.low[:, None], lines.high[:, None], out=points[..., 1])
+    return sample(image, points.reshape(-1, 2)).reshape(len(middle), len(places_mm), -1)
+
+
+def _read_shares(shares: FloatArray, lines: Lines) -> FloatArray:
+    halved = Lines(
+        (lines.start - np.float32(0.5)) / 2,
+        lines.outwards / 2,
+        (lines.low - np.float32(0.5)) / 2 + np.float32(0.25),
+        (lines.high - np.float32(0.5)) / 2 - np.float32(0.25),
+    )
+    return _read(shares, halved.start, halved, SHARE_MM)[..., 1:]
+
+
+@cache
+def _weights() -> tuple[FloatArray, ...]:
+    with np.load(MODEL) as file:
+        return tuple(np.ascontiguousarray(file[f"edge.{i}.{k}"].T) for i in range(3) for k in "wb")
+
+
+def _network(features: FloatArray) -> FloatArray:
+    w0, b0, w1, b1, w2, b2 = _weights()
+    hidden = np.maximum(features @ w0 + b0, 0)
+    hidden = np.maximum(hidden @ w1 + b1, 0)
+    return np.asarray(hidden @ w2 + b2, np.float32)

@@ -1,0 +1,171 @@
+"""Windows brought to the networks' scale: white-balanced tiles of 0.25 mm pixels, and the plug's rim as a channel."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fragarea.sites.records import Window
+
+TILE_MM_PER_PX = 0.25
+BLOCK_PX = 32  # sides of tiles are multiples of this: four halvings after cells of 4 pixels
+BEYOND_RIM_MM = 3.5  # tissue further over the rim than this is not looked for
+LARGEST_STACK_ROWS = 30_000  # OpenCV reads at most 32767 rows
+BRIGHT_SHARE, BRIGHT_LEVEL, MOST_GAIN = 97.0, 0.6, 3.0
+
+Pixels = npt.NDArray[np.uint8]
+FloatImage = npt.NDArray[Any]
+
+
+class Gains(Protocol):
+    """What grey patches tell about the light."""
+
+    @property
+    def gains(self) -> npt.NDArray[np.float64] | tuple[float, float, float]:
+        """Factors for R, G, B in linear light that bring grey patches to their reflectance."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class Tile:
+    """Where a tile lies in its window: tile pixel ``p`` is window pixel ``corner + step * p``."""
+
+    index: int
+    corner: tuple[float, float]
+    step: float
+    rows: int
+    columns: int
+    rim: tuple[float, float, float] | None  # x, y, radius in tile pixels
+
+    def to_window(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Window pixels ``(n, 2)`` of tile pixels ``(n, 2)``."""
+        return np.asarray(points * self.step + np.asarray(self.corner))
+
+
+@dataclass(frozen=True, eq=False)
+class Stack:
+    """Tiles of one size.
+
+    Attributes
+    ----------
+    tiles : tuple of Tile
+    colour : ndarray of float32, shape (n, rows, columns, 3)
+        White-balanced sRGB, 0 to 1.
+    """
+
+    tiles: tuple[Tile, ...]
+    colour: FloatImage
+
+    def rim_channel(self) -> FloatImage:
+        """Distance inside the rim in cm, -1 to 1, ``(n, rows, columns)``; 0 where no rim is known."""
+        count, rows, columns = self.colour.shape[:3]
+        out = np.zeros((count, rows, columns), np.float32)
+        x, y = np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32)[:, None]
+        for layer, tile in zip(out, self.tiles, strict=True):
+            if tile.rim is not None:
+                away = cv2.magnitude(*np.broadcast_arrays(x - tile.rim[0], y - tile.rim[1]))
+                np.clip((tile.rim[2] - away) * (TILE_MM_PER_PX / 10), -1, 1, out=layer)
+        return out
+
+
+def cut_tiles(windows: Sequence[Window], light: Gains | None) -> list[Stack]:
+    """Bring windows to tiles, stacked by size.
+
+    Parameters
+    ----------
+    windows : sequence of Window
+    light : Gains or None
+        None: the brightest surfaces of the photo's windows are taken to be about as bright as a clean plug.
+
+    Returns
+    -------
+    list of Stack
+        Together they hold each window once.
+    """
+    tables = _tables(_gains(windows, light))
+    groups: dict[tuple[int, int], list[Tile]] = {}
+    for index, window in enumerate(windows):
+        tile = _place(index, window)
+        groups.setdefault((tile.rows, tile.columns), []).append(tile)
+    stacks = []
+    for (rows, _), tiles in groups.items():
+        most = max(1, LARGEST_STACK_ROWS // rows)
+        for start in range(0, len(tiles), most):
+            part = tuple(tiles[start : start + most])
+            stacks.append(Stack(part, _colour(part, windows, tables)))
+    return stacks
+
+
+def _place(index: int, window: Window) -> Tile:
+    rows, columns = window.pixels.shape[:2]
+    step = TILE_MM_PER_PX / window.mm_per_px
+    low, high = np.array([-0.5, -0.5]), np.array([columns - 0.5, rows - 0.5])
+    rim = None
+    if window.rim is not None:
+        middle = window.to_px([window.rim.centre_mm])[0]
+        reach = (window.rim.radius_mm + BEYOND_RIM_MM) / window.mm_per_px
+        inner_low, inner_high = np.maximum(low, middle - reach), np.minimum(high, middle + reach)
+        if (inner_low < inner_high).all():
+            low, high = inner_low, inner_high
+        rim = (*middle, window.rim.radius_mm / window.mm_per_px)
+    size = np.ceil((high - low) / step / BLOCK_PX - 1e-6).astype(int) * BLOCK_PX
+    corner = (low + high) / 2 - step * (size - 1) / 2
+    place = None
+    if rim is not None:
+        place = ((rim[0] - corner[0]) / step, (rim[1] - corner[1]) / step, rim[2] / step)
+    return Tile(index, (float(corner[0]), float(corner[1])), step, int(size[1]), int(size[0]), place)
+
+
+def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: FloatImage) -> FloatImage:
+    size = (tiles[0].columns, tiles[0].rows)
+    pixels = np.empty((len(tiles), size[1], size[0], 3), np.uint8)
+    for out, tile in zip(pixels, tiles, strict=True):
+        step, corner = tile.step, np.array(tile.corner)
+        source: npt.NDArray[Any] = windows[tile.index].pixels
+        shrink = int(step)
+        if shrink > 1:
+            # Finer windows are averaged first, so that the texture does not alias.
+            small = (max(1, round(source.shape[1] / shrink)), max(1, round(source.shape[0] / shrink)))
+            factor = np.array([source.shape[1] / small[0], source.shape[0] / small[1]])
+            source = cv2.resize(source, small, interpolation=cv2.INTER_AREA)
+            corner = (corner + 0.5) / factor - 0.5
+            scale = step / factor
+        else:
+            scale = np.array([step, step])
+        matrix = np.array([[scale[0], 0, corner[0]], [0, scale[1], corner[1]]])
+        cv2.warpAffine(
+            source,
+            matrix,
+            size,
+            dst=out,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    flat = pixels.reshape(-1, size[0], 3)
+    return np.asarray(cv2.LUT(flat, tables)).reshape(pixels.shape)
+
+
+def _gains(windows: Sequence[Window], light: Gains | None) -> npt.NDArray[np.float64]:
+    if light is not None:
+        return np.asarray(light.gains, dtype=float)
+    thin = np.concatenate([window.pixels[::7, ::7].reshape(-1, 3) for window in windows])
+    bright = np.percentile(_linear()[thin].mean(axis=1), BRIGHT_SHARE)
+    return np.full(3, np.clip(BRIGHT_LEVEL / max(bright, 1e-3), 1.0, MOST_GAIN))
+
+
+def _tables(gains: npt.NDArray[np.float64]) -> FloatImage:
+    """Look-up table (1, 256, 3) from bytes to white-balanced sRGB 0 to 1."""
+    light = np.clip(_linear()[:, None] * gains, 0, 1)
+    srgb = np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 1e-6) ** (1 / 2.4) - 0.055)
+    return srgb.astype(np.float32)[None]
+
+
+def _linear() -> npt.NDArray[np.float64]:
+    """Linear light of each byte (IEC 61966-2-1)."""
+    x = np.arange(256) / 255.0
+    return np.where(x <= 0.04045, x / 12.92, ((x + 0.055) / 1.055) ** 2.4)

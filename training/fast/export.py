@@ -1,0 +1,113 @@
+"""Put trained weights where the program reads them: ``python -m training.fast.export TRAINED.npz`` (needs onnx).
+
+Writes ``fragarea/tissue/model/surface.onnx`` (run by OpenCV) and ``fragarea/tissue/model/edge.npz`` (run by NumPy).
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import onnx
+from onnx import TensorProto, helper, numpy_helper
+
+TARGET = Path(__file__).resolve().parent.parent.parent / "fragarea" / "tissue" / "model"
+
+
+class Graph:
+    """Collects nodes and weights of the surface network."""
+
+    def __init__(self, weights: dict[str, npt.NDArray[np.float32]]) -> None:
+        self.weights = weights
+        self.nodes: list[Any] = []
+        self.constants: list[Any] = []
+
+    def conv(self, x: str, name: str, stride: int = 1, *, relu: bool = True) -> str:
+        """Convolution `name`, with or without a rectifier."""
+        kernel = self.weights[f"surface.{name}.w"]
+        size = kernel.shape[2]
+        pad = size // 2 if size % 2 else 0
+        for part in "wb":
+            self.constants.append(numpy_helper.from_array(self.weights[f"surface.{name}.{part}"], f"{name}.{part}"))
+        self.nodes.append(
+            helper.make_node(
+                "Conv",
+                [x, f"{name}.w", f"{name}.b"],
+                [name],
+                kernel_shape=[size, size],
+                strides=[stride, stride],
+                pads=[pad] * 4,
+            )
+        )
+        if not relu:
+            return name
+        self.nodes.append(helper.make_node("Relu", [name], [f"{name}.on"]))
+        return f"{name}.on"
+
+    def double(self, x: str) -> str:
+        """Twice the rows and columns, nearest pixel."""
+        self.constants.append(numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), f"{x}.scales"))
+        self.nodes.append(
+            helper.make_node(
+                "Resize",
+                [x, "", f"{x}.scales"],
+                [f"{x}.double"],
+                mode="nearest",
+                coordinate_transformation_mode="asymmetric",
+                nearest_mode="floor",
+            )
+        )
+        return f"{x}.double"
+
+    def join(self, kind: str, one: str, other: str) -> str:
+        """Sum or concatenation of channels."""
+        name = f"{kind}.{one}"
+        options = {"axis": 1} if kind == "Concat" else {}
+        self.nodes.append(helper.make_node(kind, [one, other], [name], **options))
+        return name
+
+
+def surface_graph(weights: dict[str, npt.NDArray[np.float32]]) -> onnx.ModelProto:
+    """The surface network as ONNX; the same steps as ``SurfaceNet.forward``."""
+    graph = Graph(weights)
+    e0 = graph.conv(graph.conv("window", "stem", 4), "enter")
+    e1 = graph.conv(graph.conv(e0, "down1.0", 2), "down1.1")
+    e2 = graph.conv(graph.conv(e1, "down2.0", 2), "down2.1")
+    e3 = graph.conv(graph.conv(e2, "down3.0", 2), "down3.1")
+    u2 = graph.conv(graph.join("Add", graph.double(graph.conv(e3, "lift3")), e2), "up2")
+    u1 = graph.conv(graph.join("Add", graph.double(graph.conv(u2, "lift2")), e1), "up1")
+    u0 = graph.conv(graph.join("Concat", graph.double(graph.conv(u1, "lift1")), e0), "up0")
+    out = graph.conv(u0, "head", relu=False)
+    body = helper.make_graph(
+        graph.nodes,
+        "surface",
+        [helper.make_tensor_value_info("window", TensorProto.FLOAT, ["windows", 4, "rows", "columns"])],
+        [helper.make_tensor_value_info(out, TensorProto.FLOAT, ["windows", 16, "cell_rows", "cell_columns"])],
+        graph.constants,
+    )
+    model = helper.make_model(body, opset_imports=[helper.make_opsetid("", 13)])
+    model.ir_version = 8
+    onnx.checker.check_model(model)
+    return model
+
+
+def main() -> None:
+    """Write both files."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("trained", type=Path)
+    options = parser.parse_args()
+    with np.load(options.trained) as file:
+        weights = {name: file[name] for name in file.files}
+    TARGET.mkdir(exist_ok=True)
+    onnx.save(surface_graph(weights), str(TARGET / "surface.onnx"))
+    edge = {name: value for name, value in weights.items() if name.startswith("edge.") or name == "made"}
+    np.savez_compressed(TARGET / "edge.npz", **edge)
+    for path in sorted(TARGET.iterdir()):
+        print(f"{path.name}: {path.stat().st_size / 1e3:.0f} kB")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,70 @@
+"""The two networks: one that finds surfaces on a grid of 1 mm cells, one that finds the edge along a line across it."""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional as F
+
+CLASSES = 4  # other, live, bleached, dead
+CELL_PX = 4  # pixels of 0.25 mm along a cell
+REACH_MM, STEP_MM = 2.6, 0.2  # a line runs from 2.6 mm inside to 2.6 mm outside
+LINE = round(2 * REACH_MM / STEP_MM) + 1
+SIDEWAYS_MM = (-0.5, 0.0, 0.5)
+SHARE_LINE = tuple(range(1, LINE, 3))  # where along the line the first network's shares are read
+BINS = LINE - 2  # the edge lies within 2.4 mm
+LINE_INPUTS = LINE * len(SIDEWAYS_MM) * 3 + len(SHARE_LINE) * (CLASSES - 1)
+
+
+def _conv(inside: int, outside: int, kernel: int = 3, stride: int = 1) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(inside, outside, kernel, stride, kernel // 2 if kernel != CELL_PX else 0, bias=False),
+        nn.BatchNorm2d(outside),
+        nn.ReLU(inplace=True),
+    )
+
+
+class SurfaceNet(nn.Module):
+    """``(n, 4, rows, columns)`` (R, G, B, rim) to logits at half the resolution; sides are multiples of 32."""
+
+    def __init__(self, stem: int = 24, widths: tuple[int, int, int, int] = (8, 24, 32, 48)) -> None:
+        super().__init__()
+        a, b, c, d = widths
+        self.stem = _conv(4, stem, CELL_PX, CELL_PX)
+        self.enter = _conv(stem, a)
+        self.down1 = nn.Sequential(_conv(a, b, 3, 2), _conv(b, b))
+        self.down2 = nn.Sequential(_conv(b, c, 3, 2), _conv(c, c))
+        self.down3 = nn.Sequential(_conv(c, d, 3, 2), _conv(d, d))
+        self.lift3, self.up2 = _conv(d, c, 1), _conv(c, c)
+        self.lift2, self.up1 = _conv(c, b, 1), _conv(b, b)
+        self.lift1, self.up0 = _conv(b, a, 1), _conv(2 * a, a)
+        self.head = nn.Conv2d(a, CLASSES * 4, 1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        e0 = self.enter(self.stem(x))
+        e1 = self.down1(e0)
+        e2 = self.down2(e1)
+        e3 = self.down3(e2)
+        u2 = self.up2(F.interpolate(self.lift3(e3), scale_factor=2.0, mode="nearest") + e2)
+        u1 = self.up1(F.interpolate(self.lift2(u2), scale_factor=2.0, mode="nearest") + e1)
+        u0 = self.up0(torch.cat([F.interpolate(self.lift1(u1), scale_factor=2.0, mode="nearest"), e0], 1))
+        out: Tensor = self.head(u0)
+        return out  # (n, 16, rows/4, columns/4): pixel shuffle by 2 gives (n, 4, rows/2, columns/2)
+
+
+class EdgeNet(nn.Module):
+    """``(n, LINE_INPUTS)`` to logits over where on the line the edge lies."""
+
+    def __init__(self, widths: tuple[int, int] = (64, 48)) -> None:
+        super().__init__()
+        self.body = nn.Sequential(
+            nn.Linear(LINE_INPUTS, widths[0]),
+            nn.ReLU(inplace=True),
+            nn.Linear(widths[0], widths[1]),
+            nn.ReLU(inplace=True),
+            nn.Linear(widths[1], BINS),
+        )
+
+    def forward(self, x: Tensor) -> Tensor:
+        out: Tensor = self.body(x)
+        return out
