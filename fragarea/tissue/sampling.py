@@ -30,7 +30,8 @@ def sample(field: npt.NDArray[Any], points: npt.NDArray[Any]) -> npt.NDArray[Any
         return np.empty((0, channels), np.float32)
     row = min(len(points), ROW)
     rows = -(-len(points) // row)
-    places = np.zeros((rows * row, 2), np.float32)
-    places[: len(points)] = points
-    values = cv2.remap(field, places.reshape(rows, row, 2), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    places = np.zeros((2, rows * row), np.float32)
+    places[:, : len(points)] = points.T
+    x, y = places.reshape(2, rows, row)
+    values = cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(values, np.float32).reshape(rows * row, channels)[: len(points)]
