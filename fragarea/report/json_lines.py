@@ -9,6 +9,7 @@ from datetime import datetime
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
 import shapely
 from shapely import MultiPolygon
 
@@ -101,7 +102,9 @@ def outline_wkt(outline: MultiPolygon) -> str:
         ``"MULTIPOLYGON EMPTY"`` for no tissue. Rounding each coordinate alone could make a ring touch or cross
         itself, so the whole outline is moved to the grid with its topology kept; slivers that vanish are left out.
     """
-    snapped = shapely.set_precision(outline, GRID_MM)
+    # GEOS divides by the distance of two points that may be all but equal, and copes with the result
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
+        snapped = shapely.set_precision(outline, GRID_MM)
     parts = [p for p in shapely.get_parts(snapped) if p.geom_type == "Polygon" and not p.is_empty]
     # back to free coordinates: the writer would else print as many digits as the grid's own rounding leaves
     plain = shapely.set_precision(MultiPolygon(parts), 0.0)
