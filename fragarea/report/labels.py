@@ -11,6 +11,7 @@ from PIL import ImageFont
 
 from fragarea.report.fonts import LINE, font, width_of
 
+SMALLEST_PX = 8
 EDGE_POINTS_OVER = 5  # so many points of edges may lie under a label in the middle of a plug
 
 Floats = npt.NDArray[np.float64]
@@ -101,8 +102,8 @@ def place_labels(
         Evenly spaced points of all outlines, to be covered as little as can be.
     canvas_px : (width, height)
     sizes_px : sequence of int
-        Font sizes to try, from large to small. Where not even the smallest leaves room, smaller ones down to 8
-        pixels are tried in the shortest form; labels that then still collide are drawn over each other.
+        Font sizes to try, from large to small. Where not even the smallest leaves room, smaller ones are tried in
+        the shortest form; labels that still collide at 8 pixels are drawn over each other.
 
     Returns
     -------
@@ -126,10 +127,13 @@ class _Attempt:
 
 def _attempts(labels: Sequence[Label], sizes_px: Sequence[int]) -> Iterator[_Attempt]:
     forms = max((len(label.lines_by_form) for label in labels), default=0)
-    for anywhere in (False, True):
-        for form in range(forms):
-            yield from (_Attempt(anywhere, form, size) for size in sizes_px)
-    yield from (_Attempt(True, forms - 1, size) for size in range(sizes_px[-1] - 1, 7, -1) if forms)
+    for form in range(forms):
+        yield from (_Attempt(False, form, size) for size in sizes_px)
+    if forms:
+        # small labels in their places are easier to follow than larger ones scattered about
+        smaller = range(sizes_px[-1] - 1, SMALLEST_PX - 1, -1)
+        yield from (_Attempt(False, forms - 1, size) for size in smaller)
+        yield from (_Attempt(True, forms - 1, size) for size in (*sizes_px, *smaller))
 
 
 def _arrange(

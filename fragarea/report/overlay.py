@@ -36,7 +36,7 @@ LARGEST_TEXT = 0.022
 STRIP_TEXT = 0.018
 STROKE = 0.0011
 THINNEST_PX = 2
-LONGEST_NAME = 14  # characters on a label
+NAME_LENGTHS = (14, 9)  # characters on a label, where there is room and where there is not
 EDGE_STEP_PX = 6.0  # spacing of the edge points that labels keep clear of
 
 MARGIN_MM = 9.0  # shown around the outermost plugs
@@ -191,7 +191,8 @@ def _draw_outlines(canvas: Image, drawn: Sequence[_Drawn], *, stroke_px: int) ->
             draw_lines(canvas, [item.rim], DOUBT_RING, width_px=2 * stroke_px)
         elif item.fragment.status is FragmentStatus.MISSING:
             draw_lines(canvas, [item.rim], PLACE, width_px=stroke_px)
-    for style, kind in ((LIVE, "live"), (DEAD, "dead"), (BLEACHED, "bleached")):
+    # live over dead where they share an edge: it is the live area that is measured
+    for style, kind in ((DEAD, "dead"), (LIVE, "live"), (BLEACHED, "bleached")):
         for item in drawn:
             draw_lines(canvas, getattr(item, kind), style, width_px=stroke_px)
 
@@ -224,18 +225,30 @@ def _every(ring: Points, step_px: float) -> Points:
 
 def _label(item: _Drawn, names: Mapping[Place, str] | None) -> Label:
     name = printable(fragment_name(item.fragment, names))
-    if len(name) > LONGEST_NAME:
-        name = name[: LONGEST_NAME - 1] + "…"  # whole in every table
+    long, short = (_abridged(name, length) for length in NAME_LENGTHS)
     alarmed = needs_look(item.fragment.doubts)
+    if alarmed:
+        long, short = f"! {long}", f"! {short}"
     state = area_or_state(item.fragment)
     if state:
-        forms: tuple[tuple[str, ...], ...] = ((name, state),)
+        forms: tuple[tuple[str, str], ...] = ((long, state), (long, state), (short, state), (short, state))
     else:
         value, u = round_area(item.fragment.live.area_mm2, item.fragment.live.expanded_mm2)
-        forms = ((name, f"{value} ± {u} cm²"), (name, f"{value}±{u} cm²"), (name, f"{value}±{u}"))
-    if alarmed:
-        forms = tuple((f"! {first}", *rest) for first, *rest in forms)
+        forms = (
+            (long, f"{value} ± {u} cm²"),
+            (long, f"{value}±{u} cm²"),
+            (short, f"{value}±{u} cm²"),
+            (short, f"{value}±{u}"),
+        )
     return Label(forms, item.centre_px, item.radius_px, alarmed)
+
+
+def _abridged(name: str, length: int) -> str:
+    """A name with its middle left out: names that share a beginning differ at the end."""
+    if len(name) <= length:
+        return name
+    head = (length - 1) // 2
+    return f"{name[:head].rstrip()}…{name[head + 1 - length :].lstrip()}"
 
 
 def _write_plate(canvas: Image, plate: Plate, lettering: Lettering, *, alarmed: bool) -> None:

@@ -160,8 +160,8 @@ def _tile(item: SheetItem, tile_px: int, side_mm: float, px_per_mm: float) -> Im
 
     fragment = item.fragment
     for style, shape in (
-        (LIVE, fragment.outline_live),
         (DEAD, fragment.outline_dead),
+        (LIVE, fragment.outline_live),
         (BLEACHED, fragment.outline_bleached),
     ):
         draw_lines(picture, [place(ring) for ring in rings_of(shape)], style, width_px=STROKE_PX)

@@ -9,7 +9,7 @@ import numpy as np
 from PIL import Image as PillowImage
 from PIL import ImageDraw
 
-from fragarea.report.fonts import LINE, font, printable, shortened, width_of, wrapped
+from fragarea.report.fonts import LINE, font, printable, width_of, wrapped
 from fragarea.report.strokes import DOUBT_RING, Image, LineStyle, Points, draw_lines
 
 PAPER = (16, 22, 28)
@@ -121,8 +121,3 @@ def _sample_line(left: float, middle: float, length: float) -> Points:
     turn = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
     high = length * 0.16
     return np.column_stack([left + length * (0.5 + 0.5 * np.cos(turn)), middle + high * np.sin(turn)])
-
-
-def one_line(text: str, width_px: float, size_px: int, *, bold: bool = False) -> str:
-    """Printable text cut to a width."""
-    return shortened(printable(text), font(size_px, bold), width_px)

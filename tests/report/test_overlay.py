@@ -9,7 +9,7 @@ from fragarea.doubts import DOUBTS, Doubt
 from fragarea.measure import FragmentStatus
 from fragarea.report.fonts import font, width_of
 from fragarea.report.labels import Label, place_labels
-from fragarea.report.overlay import SMALLEST_TEXT, doubt_lines, draw_overlay, header_lines
+from fragarea.report.overlay import SMALLEST_TEXT, _abridged, doubt_lines, draw_overlay, header_lines
 from fragarea.report.strips import ALARM
 from fragarea.report.strokes import LIVE
 from tests.report.scene import TISSUE, drawn, fragment, measured, missing
@@ -143,6 +143,14 @@ def test_label_stands_under_its_plug_or_inside_large_tissue():
     assert (below.box[0] + below.box[2]) / 2 == pytest.approx(500)
     _, (inside,) = place_labels(alone, np.empty((0, 2)), (1000, 1000), [28])
     assert (inside.box[1] + inside.box[3]) / 2 == pytest.approx(500)
+
+
+def test_long_names_are_abridged_in_the_middle_and_stay_apart():
+    names = [_abridged(f"Acropora palmata {i}", 9) for i in range(1, 41)]
+    assert names[11] == "Acro…a 12"
+    assert len(set(names)) == 40
+    assert max(map(len, names)) == 9
+    assert _abridged("P01", 9) == "P01"
 
 
 def test_labels_too_many_for_any_size_are_still_all_drawn():
