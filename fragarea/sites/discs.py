@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,9 +15,11 @@ from fragarea.sites.overview import Overview
 
 FloatImage = npt.NDArray[np.float32]
 
-# Gradients (sRGB steps of 255 over a pixel) far above this count fully, far below hardly: a dark plug on a dark
-# grating then votes almost like a white one.
-GRADIENT_KNEE = 8.0
+# Gradients far above the knee count fully, far below hardly: a dark plug on a dark grating then votes almost like a
+# white one. The knee is this share of the strong gradients (98th percentile) of the overview, within bounds
+# (sRGB steps of 255 over a pixel) that keep noise out and let strong scenes be.
+KNEE_SHARE = 0.6
+KNEE_BOUNDS = (1.5, 8.0)
 # Width (standard deviation, mm) of the ring in which a rim is looked for: plug spread, height, lens, pixel size.
 RING_WIDTH_MM = 0.6
 # Nearer than this share of a diameter two discs cannot both be plugs.
@@ -54,14 +57,17 @@ class DiscMap:
         return np.asarray(places, dtype=float).reshape(-1, 2), np.asarray(scores, dtype=float)
 
 
-def score_discs(overview: Overview, radius_mm: float) -> DiscMap:
-    """Correlate the direction of edges with a ring.
+def score_discs(overview: Overview, radius_mm: float, *, alone: bool = False) -> DiscMap:
+    """Correlate edges with a ring.
 
     Parameters
     ----------
     overview : Overview
     radius_mm : float
         Radius of the discs looked for.
+    alone : bool
+        One disc is looked for, with no grid to tell it from false ones: it should also be lighter or darker than
+        its surroundings as a whole.
 
     Returns
     -------
@@ -69,26 +75,22 @@ def score_discs(overview: Overview, radius_mm: float) -> DiscMap:
 
     Notes
     -----
-    The colour structure tensor of Di Zenzo (1986) is held as a complex number of doubled angle, so that light-on-
-    dark and dark-on-light rims add up and edges across the rim subtract. Correlating it with ``exp(2 i phi)`` on
-    the ring, by Fourier transform, gives the score of every place at once.
+    The direction of edges of any colour, whichever side is lighter, is held as a complex number of doubled angle
+    (the structure tensor of a colour picture, Di Zenzo 1986) and correlated with ``exp(2 i phi)`` on the ring, by
+    Fourier transform for every place at once: edges along the ring add, edges across it subtract. This finds
+    overgrown rims, part lighter and part darker than their surroundings. For a disc alone the mean is taken with the
+    gradient of grey, with its sign, correlated with ``exp(i phi)``: a grating, whose bars have two edges, gets little.
 
     References
     ----------
     S. Di Zenzo, A note on the gradient of a multi-image, Computer Vision, Graphics, and Image Processing 33
     (1986) 116-125 (from memory).
     """
-    real, imaginary = _edges(overview)
-    rows, columns = real.shape
-    margin = int(np.ceil((radius_mm + 3 * RING_WIDTH_MM) * overview.px_per_mm))
-    height, width = (cv2.getOptimalDFTSize(length + margin) for length in (rows, columns))
-    field = np.zeros((height, width, 2), np.float32)
-    field[:rows, :columns, 0] = real
-    field[:rows, :columns, 1] = imaginary
-    spectrum = cv2.dft(field, flags=cv2.DFT_COMPLEX_OUTPUT)
-    ring = _ring_spectrum(height, width, overview.px_per_mm, radius_mm)
-    back = cv2.dft(cv2.mulSpectrums(spectrum, ring, 0, conjB=True), flags=cv2.DFT_INVERSE | cv2.DFT_SCALE)
-    score = np.ascontiguousarray(back[:rows, :columns, 0], dtype=np.float32)
+    smooth = np.asarray(cv2.GaussianBlur(overview.pixels, (3, 3), 0.7), np.uint8)
+    score = _correlate(_doubled_edges(smooth, overview.visible), overview, radius_mm, 2)
+    if alone:
+        signed = _correlate(_signed_edges(smooth, overview.visible), overview, radius_mm, 1)
+        score = np.asarray((score + np.abs(signed)) / 2, np.float32)
     return DiscMap(_for_cut_off(score, overview, radius_mm), overview)
 
 
@@ -116,19 +118,54 @@ def find_discs(discs: DiscMap, radius_mm: float, least_score: float) -> tuple[Fl
     return _sharpened(discs.score, rows, columns), discs.score[rows, columns].astype(float)
 
 
-def _edges(overview: Overview) -> tuple[FloatImage, FloatImage]:
-    """Doubled-angle field of the edges, its length between 0 and 1."""
-    smooth = cv2.GaussianBlur(overview.pixels, (3, 3), 0.7)
+Field = tuple[FloatImage, FloatImage]
+
+
+def _doubled_edges(smooth: npt.NDArray[np.uint8], visible: npt.NDArray[np.bool_]) -> Field:
+    """Edges of all colours as vectors of doubled angle, their length between 0 and 1."""
     across = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
     sums, doubles = np.ones((1, 3), np.float32), np.full((1, 3), 2, np.float32)
     real = cv2.transform(cv2.multiply(across, across) - cv2.multiply(down, down), sums)
     imaginary = cv2.transform(cv2.multiply(across, down), doubles)
-    length = cv2.magnitude(real, imaginary)
-    strength = cv2.sqrt(length)
-    weight = strength / ((strength + GRADIENT_KNEE) * (length + 1e-6))
-    weight *= overview.visible
+    squared = cv2.magnitude(real, imaginary)
+    return _weighted(real, imaginary, cv2.sqrt(squared), squared, visible)
+
+
+def _signed_edges(smooth: npt.NDArray[np.uint8], visible: npt.NDArray[np.bool_]) -> Field:
+    """Gradient of grey, its length between 0 and 1."""
+    grey = cv2.cvtColor(smooth, cv2.COLOR_RGB2GRAY)
+    across = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)
+    down = cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8)
+    length = cv2.magnitude(across, down)
+    return _weighted(across, down, length, length, visible)
+
+
+def _weighted(
+    real: npt.NDArray[Any],
+    imaginary: npt.NDArray[Any],
+    strength: npt.NDArray[Any],
+    length: npt.NDArray[Any],
+    visible: npt.NDArray[np.bool_],
+) -> Field:
+    """Vectors of the given length, made as long as their strength over itself and the knee."""
+    seen = strength[::3, ::3][visible[::3, ::3]]
+    knee = float(np.clip(KNEE_SHARE * np.percentile(seen, 98), *KNEE_BOUNDS)) if seen.size else KNEE_BOUNDS[1]
+    weight = visible * strength / ((strength + knee) * (length + 1e-6))
     return np.asarray(real * weight, np.float32), np.asarray(imaginary * weight, np.float32)
+
+
+def _correlate(field: Field, overview: Overview, radius_mm: float, fold: int) -> FloatImage:
+    """Real part of the correlation of a complex field with ``exp(fold i phi)`` on a ring."""
+    rows, columns = field[0].shape
+    margin = int(np.ceil((radius_mm + 3 * RING_WIDTH_MM) * overview.px_per_mm))
+    height, width = (cv2.getOptimalDFTSize(length + margin) for length in (rows, columns))
+    padded = np.zeros((height, width, 2), np.float32)
+    padded[:rows, :columns, 0], padded[:rows, :columns, 1] = field
+    ring = _ring_spectrum(height, width, overview.px_per_mm, radius_mm, fold)
+    product = cv2.mulSpectrums(cv2.dft(padded, flags=cv2.DFT_COMPLEX_OUTPUT), ring, 0, conjB=True)
+    back = cv2.dft(product, flags=cv2.DFT_INVERSE | cv2.DFT_SCALE)
+    return np.ascontiguousarray(back[:rows, :columns, 0], dtype=np.float32)
 
 
 def _for_cut_off(score: FloatImage, overview: Overview, radius_mm: float) -> FloatImage:
@@ -141,14 +178,14 @@ def _for_cut_off(score: FloatImage, overview: Overview, radius_mm: float) -> Flo
     return np.asarray(np.where(overview.visible, score / np.clip(seen, 0.6, 1.0), 0.0), np.float32)
 
 
-@lru_cache(maxsize=8)
-def _ring_spectrum(height: int, width: int, px_per_mm: float, radius_mm: float) -> FloatImage:
+@lru_cache(maxsize=16)
+def _ring_spectrum(height: int, width: int, px_per_mm: float, radius_mm: float, fold: int) -> FloatImage:
     down = np.fft.fftfreq(height, 1 / height)[:, None] / px_per_mm
     across = np.fft.fftfreq(width, 1 / width)[None, :] / px_per_mm
     ring = np.exp(-0.5 * ((np.hypot(across, down) - radius_mm) / RING_WIDTH_MM) ** 2)
     ring /= ring.sum()
-    doubled = 2 * np.arctan2(down, across)
-    field = np.dstack([ring * np.cos(doubled), ring * np.sin(doubled)]).astype(np.float32)
+    turn = fold * np.arctan2(down, across)
+    field = np.dstack([ring * np.cos(turn), ring * np.sin(turn)]).astype(np.float32)
     return np.asarray(cv2.dft(field, flags=cv2.DFT_COMPLEX_OUTPUT), np.float32)
 
 

@@ -12,7 +12,15 @@ from fragarea.doubts import Doubt
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.plane import FloatArray, PlaneMap
 from fragarea.sites.discs import DiscMap, find_discs, score_discs
-from fragarea.sites.grid import GridExtent, Lattice, assign_cells, fit_lattice, place_grid, refine_lattice
+from fragarea.sites.grid import (
+    GridExtent,
+    Lattice,
+    assign_cells,
+    fit_lattice,
+    place_grid,
+    refine_lattice,
+    without_stray_edges,
+)
 from fragarea.sites.heights import PlugTop, plug_top
 from fragarea.sites.overview import look_over, search_region_mm
 from fragarea.sites.pads import place_labels, reading_order
@@ -26,6 +34,8 @@ LEAST_SCORE = 0.2
 RIM_SHARE = 0.6
 HALF_RIM = 0.4
 SURE_SCORE = 0.33
+# From this share on a rim is beyond doubt.
+CLEAR_RIM = 0.75
 # At a position of the grid, where a plug is expected, this score is enough.
 EXPECTED_SCORE = 0.25
 # How far a plug may stand from its position.
@@ -47,7 +57,13 @@ TRIES_MM = np.array(
     ]
 )
 MOST_DISCS = 160
-SINGLE_DISCS = 6
+SINGLE_DISCS = 24
+LIKELY_DISCS = 3
+# Weight of a disc's difference in colour from its surroundings; sRGB steps that count half.
+CONTRAST_WEIGHT = 0.5
+CONTRAST_KNEE = 60.0
+# A single plug lies beside its card: what is farther away must look better, by this much of score a millimetre.
+FAR_PER_MM = 0.003
 FEW_DISCS = 3
 
 
@@ -99,7 +115,8 @@ class _Scene:
         self.pixels, self.plane, self.layout, self.site = pixels, plane, layout, site
         self.radius_mm = site.plug_mm / 2
         self.height_mm = site.reference_offset_mm or 0.0
-        self.discs: DiscMap = score_discs(look_over(pixels, plane, layout), self.radius_mm)
+        alone = site.kind is SiteKind.SINGLE
+        self.discs: DiscMap = score_discs(look_over(pixels, plane, layout), self.radius_mm, alone=alone)
 
     def candidates(self, most: int) -> tuple[FloatArray, FloatArray]:
         """Middles in mm ``(n, 2)`` on the plane at ``height_mm`` and scores of the best discs."""
@@ -126,21 +143,52 @@ class _Scene:
     def rim_with_care(self, points_mm: FloatArray, scores: FloatArray) -> tuple[RimFits, FloatArray]:
         """The likeliest of several discs and its score; where its rim is found poorly, places all around are tried.
 
-        A disc may be drawn to its own shadow.
+        A disc may be drawn to its own shadow, or half-way to a bar of the grating.
         """
+        scores = scores - FAR_PER_MM * self.beyond_reference(points_mm) + CONTRAST_WEIGHT * self.contrast(points_mm)
+        likely = np.argsort(-scores, kind="stable")[:LIKELY_DISCS]
+        points_mm, scores = points_mm[likely], scores[likely]
         fits = self.rims(points_mm)
-        likely = np.argsort(-(scores + self.quality(fits)), kind="stable")[:2]
-        fits, points_mm, scores = take(fits, likely), points_mm[likely], scores[likely]
-        if fits.on_rim[0] < RETRY_BELOW:
+        best = int(np.argmax(scores + self.quality(fits)))
+        if fits.on_rim[best] < RETRY_BELOW:
             tries = self.rims((points_mm[:, None] + TRIES_MM).reshape(-1, 2))
             both = {f.name: np.concatenate([getattr(fits, f.name), getattr(tries, f.name)]) for f in fields(fits)}
             fits, scores = RimFits(**both), np.concatenate([scores, np.repeat(scores, len(TRIES_MM))])
-        best = [int(np.argmax(np.where(self.is_plug(fits, scores), scores + self.quality(fits), -1.0)))]
-        return take(fits, best), scores[best]
+            best = int(np.argmax(scores + self.quality(fits)))
+        return take(fits, [best]), scores[[best]]
+
+    def contrast(self, points_mm: FloatArray) -> FloatArray:
+        """How much the mean colour within each disc differs from that around it, 0 to 1.
+
+        A grating has edges everywhere, but over a plug's width its mean colour hardly changes.
+        """
+        overview = self.discs.overview
+        middles = overview.overview_px(self.plane.project(points_mm, self.height_mm))
+        reach = int(np.ceil(1.6 * self.radius_mm * overview.px_per_mm))
+        y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+        away = np.hypot(x, y) / (self.radius_mm * overview.px_per_mm)
+        columns = np.round(middles[:, 0]).astype(int)[:, None, None] + x
+        rows = np.round(middles[:, 1]).astype(int)[:, None, None] + y
+        height, width = overview.visible.shape
+        there = (columns >= 0) & (columns < width) & (rows >= 0) & (rows < height)
+        rows, columns = np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)
+        there &= overview.visible[rows, columns]
+        colour = overview.pixels[rows, columns].astype(np.float32)
+        inside, around = ((there & zone)[..., None] for zone in (away < 0.85, (away > 1.15) & (away < 1.6)))
+        means = [(colour * zone).sum(axis=(1, 2)) / np.maximum(zone.sum(axis=(1, 2)), 1) for zone in (inside, around)]
+        apart = np.linalg.norm(means[0] - means[1], axis=1)
+        return np.asarray(apart / (apart + CONTRAST_KNEE), dtype=float)
+
+    def beyond_reference(self, points_mm: FloatArray) -> FloatArray:
+        """Distance of points from the printed reference; 0 without one."""
+        if self.layout is None:
+            return np.zeros(len(points_mm))
+        card = np.asarray(self.layout.outline_mm, dtype=float)
+        return np.linalg.norm(points_mm - np.clip(points_mm, card.min(axis=0), card.max(axis=0)), axis=1)
 
     def quality(self, fits: RimFits) -> FloatArray:
         """Of several fits of one rim the right one has most rays on it, is round and of the right size."""
-        return fits.on_rim - 0.5 * fits.flattening_mm - 0.5 * np.abs(fits.radii_mm - self.radius_mm)
+        return fits.on_rim - 0.75 * fits.flattening_mm - 0.25 * np.abs(fits.radii_mm - self.radius_mm)
 
     def _raised(self, fits: RimFits) -> RimFits:
         if len(fits.radii_mm) == 0:
@@ -189,7 +237,7 @@ def _find_single(scene: _Scene) -> SiteView:
     if len(points) == 0:
         return _view(scene, (), plug_top(scene.rims(points), scene.height_mm, scene.plane, scene.site))
     fit, score = scene.rim_with_care(points, scores)
-    found = take(fit, scene.is_plug(fit, score))
+    found = take(fit, scene.is_plug(fit, score) | (fit.on_rim >= HALF_RIM))
     top = plug_top(found, scene.height_mm, scene.plane, scene.site)
     return _view(scene, [_sighting(found, 0, position=None)] if len(found.radii_mm) else [], top)
 
@@ -200,7 +248,7 @@ def _find_pad(scene: _Scene) -> SiteView:
     fits = scene.rims(points[strong])
     good = scene.is_plug(fits, scores[strong])
     found = take(fits, good)
-    clear = take(found, found.on_rim >= 0.75)
+    clear = take(found, found.on_rim >= CLEAR_RIM)
     top = plug_top(clear, scene.height_mm, scene.plane, scene.site)
     if scene.site.places_mm:
         return _described_pad(scene, found, top)
@@ -239,10 +287,12 @@ def _find_tray(scene: _Scene) -> SiteView:
     top = plug_top(take(fits, good), scene.height_mm, scene.plane, site)
     if not good.any():
         return _view(scene, (), top, (Doubt("grid_unsure", "no plug was found"),))
-    lattice = refine_lattice(lattice, fits.centres_mm[good], np.ones(int(good.sum())))
-    _, cells = assign_cells(lattice, fits.centres_mm[good], fits.on_rim[good])
+    found = take(fits, good)
+    lattice = refine_lattice(lattice, found.centres_mm, np.ones(len(found.on_rim)))
+    chosen, cells = assign_cells(lattice, found.centres_mm, found.on_rim)
+    cells = without_stray_edges(cells, found.on_rim[chosen] >= CLEAR_RIM)
     extent = _extent(scene, lattice, cells)
-    plugs = _positions(scene, lattice.shifted(extent.first_column, extent.first_row), extent, take(fits, good))
+    plugs = _positions(scene, lattice.shifted(extent.first_column, extent.first_row), extent, found)
     return _view(scene, plugs, top, (Doubt("grid_unsure", extent.unsure),) if extent.unsure else ())
 
 

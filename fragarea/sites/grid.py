@@ -21,6 +21,8 @@ PITCH_SLACK = 0.05
 # A plug belongs to a position when its middle is no farther from it than this share of the pitch, or this many mm.
 OFF_PLACE_PITCHES = 0.22
 OFF_PLACE_MM = 6.0
+# An outer row or column with fewer plugs than this share may be chance, or its neighbour may be wholly empty.
+THIN_EDGE = 0.4
 # The surest discs find the grid; the rest only fill it.
 MOST_TRIAL_DISCS = 80
 
@@ -239,6 +241,35 @@ def _first_along(
     return int(starts[best]), reason
 
 
+def without_stray_edges(cells: IndexArray, clear: npt.NDArray[np.bool_]) -> IndexArray:
+    """Cells without outer rows and columns that a few unclear discs alone would add to the tray.
+
+    Parameters
+    ----------
+    cells : ndarray of int, shape (n, 2)
+        (column, row) of each disc.
+    clear : ndarray of bool, shape (n,)
+        Whether the disc's rim is beyond doubt.
+
+    Returns
+    -------
+    ndarray of int, shape (m, 2)
+    """
+    left, sure = cells, clear
+    stray = True
+    while stray and len(left):
+        stray = False
+        low, high = left.min(axis=0), left.max(axis=0)
+        for axis, edge in ((0, low[0]), (0, high[0]), (1, low[1]), (1, high[1])):
+            on_edge = left[:, axis] == edge
+            across = int(high[1 - axis] - low[1 - axis] + 1)
+            if on_edge.sum() < THIN_EDGE * across and not sure[on_edge].any():
+                left, sure = left[~on_edge], sure[~on_edge]
+                stray = True
+                break
+    return left
+
+
 def _thin_edges(found: IndexArray) -> str:
     """Why the bounding box of the plugs may not be the tray: an outer row or column that is mostly empty."""
     low, high = found.min(axis=0), found.max(axis=0)
@@ -249,10 +280,6 @@ def _thin_edges(found: IndexArray) -> str:
             if size[axis] > 1 and count < THIN_EDGE * size[1 - axis]:
                 return f"{name} {word} holds {count} of {size[1 - axis]} plugs"
     return ""
-
-
-# An outer row or column with fewer plugs than this share may be chance, or its neighbour may be wholly empty.
-THIN_EDGE = 0.4
 
 
 def _best_trial(points: FloatArray, sure: FloatArray, plug_mm: float, pitch_mm: float | None) -> Lattice:

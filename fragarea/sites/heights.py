@@ -9,7 +9,7 @@ import numpy as np
 from fragarea.doubts import Doubt
 from fragarea.reference.plane import PlaneMap
 from fragarea.sites.records import SiteDescription
-from fragarea.sites.rims import RimFits
+from fragarea.sites.rims import SHARP_SOFTNESS_MM, RimFits
 
 # Rims as fitted stand out by this much from the nominal radius, and how that varies with light, lens and dirt:
 # mean and spread of the mean over the rendered dev trays at their true heights.
@@ -18,13 +18,16 @@ RIM_EXCESS_U_MM = 0.03
 # On surroundings nearly as light as the plug the rounding of its edge hides the rim: the excess is surer the darker
 # the surroundings. On the rendered dev pads, 0.4 as light, rims came out 0.03 to 0.10 mm small.
 RIM_EXCESS_U_BY_SURROUND_MM = 0.2
+# What the correction for blur leaves, as a share of the softness beyond that of a sharp photo.
+BLUR_U = 0.2
 # Share of the plugs' stated uncertainty that all plugs of one make have in common.
 COMMON_SHARE = 0.5
 # Offsets that nurseries leave unsaid.
-LIKELY_OFFSET_MM = 1.0
+LIKELY_OFFSET_MM = 2.0
 MANY_RIMS = 8
-FEW_RIMS = 3
 SURE_SIGMAS = 3.0
+# Beyond this, rims that do not settle the height speak against none.
+STRANGE_SIGMAS = 2.5
 # Radii that scatter more than this do not agree on anything.
 AGREEING_SCATTER_MM = 0.15
 
@@ -81,9 +84,10 @@ def rim_size(fits: RimFits, site: SiteDescription) -> RimSize | None:
     single = np.hypot(float(np.median(fits.radii_u_mm)), site.plug_u_mm / 2)
     single = float(max(single, scatter)) if count > 2 else float(single)
     surround = float(np.clip(np.median(fits.surround) - 0.1, 0.0, 1.0))
+    blur = max(float(np.median(fits.softness_mm)) - SHARP_SOFTNESS_MM, 0.0)
     common = (
         COMMON_SHARE * site.plug_u_mm / 2,
-        RIM_EXCESS_U_MM + RIM_EXCESS_U_BY_SURROUND_MM * surround,
+        RIM_EXCESS_U_MM + RIM_EXCESS_U_BY_SURROUND_MM * surround + BLUR_U * blur,
         1.25 * single / np.sqrt(count),
     )
     return RimSize(count, (middle - RIM_EXCESS_MM) / radius, float(np.linalg.norm(common)) / radius, scatter)
@@ -122,25 +126,11 @@ def plug_top(fits: RimFits, fitted_at_mm: float, plane: PlaneMap, site: SiteDesc
     height = camera - (camera - fitted_at_mm) / size.scale
     height_u = (camera - height) * size.scale_u / size.scale
     seen = f"{size.count} rims say {height:.1f} mm, uncertain by {height_u:.1f} mm"
-    if abs(height) <= SURE_SIGMAS * height_u or size.count < FEW_RIMS:
-        return _compatible(height, height_u, size, site, seen)
-    if size.count >= MANY_RIMS and size.scatter_mm <= AGREEING_SCATTER_MM:
-        doubts = (Doubt("offset_from_rims", seen),)
-        return PlugTop(height, height_u, "rims", 1.0, size.scale_u, doubts)
-    return PlugTop(
-        0.0,
-        float(np.hypot(site.reference_offset_u_mm, height)),
-        "assumed",
-        size.scale,
-        size.scale_u,
-        (Doubt("offset_unsure", seen),),
-    )
-
-
-def _compatible(height: float, height_u: float, size: RimSize, site: SiteDescription, seen: str) -> PlugTop:
-    """Nothing speaks for an offset; what the rims say, shrunk towards none, widens the uncertainty."""
+    agree = size.count >= MANY_RIMS and size.scatter_mm <= AGREEING_SCATTER_MM
+    if agree and abs(height) > SURE_SIGMAS * height_u:
+        return PlugTop(height, height_u, "rims", 1.0, size.scale_u, (Doubt("offset_from_rims", seen),))
+    # Nothing settles an offset; what the rims hint at, shrunk towards none, widens the uncertainty.
     hint = height * LIKELY_OFFSET_MM**2 / (LIKELY_OFFSET_MM**2 + height_u**2)
-    strange = abs(height) > SURE_SIGMAS * height_u
-    doubts = (Doubt("offset_unsure", seen),) if strange else ()
+    doubts = (Doubt("offset_unsure", seen),) if abs(height) > STRANGE_SIGMAS * height_u else ()
     u_mm = float(np.hypot(site.reference_offset_u_mm, hint))
     return PlugTop(0.0, u_mm, "assumed", size.scale, size.scale_u, doubts)

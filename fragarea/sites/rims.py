@@ -27,6 +27,10 @@ ROUNDS_MM = (1.2, 0.6, 0.3)
 # that is left there. On the rendered dev trays 0.15 puts rims within 0.03 mm of the true radius in every light.
 BRINK_STEPS = 6
 LAST_LIGHT = 0.15
+# Blur carries the last light outwards. On the dev trays, blurred by 0.7 to 3 px or moved by 3 to 12 px, rims grew by
+# this share of what the fall of light grew over that of the sharp photos.
+BLUR_SPILL = 0.95
+SHARP_SOFTNESS_MM = 0.18
 # A change of light by this share of the plug's own light counts half.
 STEP_KNEE = 0.15
 LEAST_STRENGTH = 0.25
@@ -64,6 +68,9 @@ class RimFits:
         Share of the rays inside the photo.
     surround : ndarray, shape (n,)
         Light of the surroundings over light of the plug at its rim; near 1 a rim is hard to see.
+    softness_mm : ndarray, shape (n,)
+        How far the light takes to fall from half to its last, where the surroundings are darker: blur, and the
+        rounding of the edge.
     """
 
     centres_mm: FloatArray
@@ -75,6 +82,7 @@ class RimFits:
     on_rim: FloatArray
     in_view: FloatArray
     surround: FloatArray
+    softness_mm: FloatArray
 
 
 def fit_rims(
@@ -106,7 +114,7 @@ def fit_rims(
     guesses = np.asarray(centres_mm, dtype=float).reshape(-1, 2)
     if len(guesses) == 0:
         none = np.zeros(0)
-        return RimFits(np.zeros((0, 2)), *[none] * 8)
+        return RimFits(np.zeros((0, 2)), *[none] * 9)
     light, seen = _rays(pixels, plane, guesses, radius_mm, height_mm)
     trust = seen * _wall_hidden(plane, guesses, height_mm)
     return _fit(light, trust, seen, guesses, radius_mm)
@@ -230,8 +238,26 @@ def _own_light(light: LightArray) -> LightArray:
     return np.asarray(flat.reshape(light.shape[:3]), np.float32)
 
 
-def _brink(own_light: LightArray, change: IndexArray, radii_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Where the plug ends on each ray ``(n, angles)``, around the strongest change, and light outside over inside.
+@dataclass(frozen=True, eq=False)
+class _Brinks:
+    """Where the plug ends on each ray ``(n, angles)``.
+
+    Attributes
+    ----------
+    ends_mm : distance from the first guess.
+    darker : whether the surroundings are darker than the plug.
+    softness_mm : from half of the light to the last of it.
+    surround : light outside over light inside.
+    """
+
+    ends_mm: FloatArray
+    darker: FloatArray
+    softness_mm: FloatArray
+    surround: FloatArray
+
+
+def _brinks(own_light: LightArray, change: IndexArray, radii_mm: FloatArray) -> _Brinks:
+    """Where the plug ends, around the strongest change.
 
     The edge of a plug is rounded, so the light falls long before the plug ends. What ends sharply is the last of it:
     the outermost place where LAST_LIGHT of the step from the plug to its surroundings is left. Where the
@@ -239,21 +265,26 @@ def _brink(own_light: LightArray, change: IndexArray, radii_mm: FloatArray) -> t
     """
     middle = np.clip(change + 1, BRINK_STEPS, len(radii_mm) - 1 - BRINK_STEPS)
     where = middle.reshape(-1, 1) + np.arange(-BRINK_STEPS, BRINK_STEPS + 1)
-    rays = np.arange(len(where))
-    part = own_light.reshape(len(where), -1)[rays[:, None], where]
+    part = own_light.reshape(len(where), -1)[np.arange(len(where))[:, None], where]
     outside, inside = part[:, -3:].mean(axis=1), part[:, :3].mean(axis=1)
     darker = inside > outside
-    limit = outside + np.where(darker, LAST_LIGHT, 0.5) * (inside - outside)
-    # Positive while still on the plug.
-    above = np.where(darker, 1, -1)[:, None] * (part - limit[:, None])
-    still = above > 0
-    still[:, :2], still[:, -2:] = True, False
-    last = still.shape[1] - 1 - still[:, ::-1].argmax(axis=1)
-    here, beyond = above[rays, last], above[rays, last + 1]
-    share = np.clip(here / np.maximum(here - beyond, 1e-6), 0, 1)
-    ends = radii_mm[where[rays, last]] + STEP_MM * share
+    sign = np.where(darker, 1, -1)[:, None]
+    first = radii_mm[where[:, 0]]
+    half = first + STEP_MM * _last_above(sign * (part - (outside + 0.5 * (inside - outside))[:, None]))
+    last = first + STEP_MM * _last_above(sign * (part - (outside + LAST_LIGHT * (inside - outside))[:, None]))
+    ends = np.where(darker, last, half)
     ratio = outside / np.maximum(inside, 1e-3)
-    return np.asarray(ends.reshape(change.shape), dtype=float), ratio.reshape(change.shape)
+    return _Brinks(*(np.asarray(v.reshape(change.shape), dtype=float) for v in (ends, darker, last - half, ratio)))
+
+
+def _last_above(height: LightArray) -> FloatArray:
+    """Index, with fraction, at which each row ``(rays, k)`` is above zero for the last time."""
+    above = height > 0
+    above[:, :2], above[:, -2:] = True, False
+    last = above.shape[1] - 1 - above[:, ::-1].argmax(axis=1)
+    rays = np.arange(len(height))
+    here, beyond = height[rays, last], height[rays, last + 1]
+    return np.asarray(last + np.clip(here / np.maximum(here - beyond, 1e-6), 0, 1), dtype=float)
 
 
 def _fit(
@@ -273,7 +304,10 @@ def _fit(
             values, inverse = _solve(basis, trust * firm, residual, 2 * width_mm, values, radius_mm, flat=False)
     free = radii[1 + _strongest(strength, _radius_along(values, basis), radii, 2.0)]
     on_rim = (np.abs(free - _radius_along(values, basis)) < ON_RIM_MM) & (firm > LEAST_STRENGTH) & seen
-    ends, ratio = _brink(_own_light(light), change, radii)
+    brinks = _brinks(_own_light(light), change, radii)
+    softness = np.median(brinks.softness_mm, axis=1)
+    spill = BLUR_SPILL * np.maximum(softness - SHARP_SOFTNESS_MM, 0.0)
+    ends = brinks.ends_mm - brinks.darker * spill[:, None]
     for _ in range(3):
         residual = ends - _radius_along(values, basis)
         values, inverse = _solve(basis, trust * firm, residual, 2 * ROUNDS_MM[-1], values, radius_mm, flat=True)
@@ -290,7 +324,8 @@ def _fit(
         flattening_u_mm=np.hypot(spread[:, 3], spread[:, 4]) / np.sqrt(2),
         on_rim=on_rim.sum(axis=1) / np.maximum(seen.sum(axis=1), 1),
         in_view=seen.mean(axis=1),
-        surround=np.median(ratio, axis=1),
+        surround=np.median(brinks.surround, axis=1),
+        softness_mm=softness,
     )
 
 
