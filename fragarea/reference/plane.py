@@ -115,6 +115,8 @@ class PhotoScale:
         Residual of the corners used; nan without tags.
     lens_source : str
         ``"profile"``, ``"tags"`` or ``"none"``.
+    blur_px : float
+        Standard deviation of the edge spread of the tags; nan without tags.
     doubts : tuple of Doubt
     """
 
@@ -130,4 +132,5 @@ class PhotoScale:
     tags_used: tuple[int, ...] = ()
     rms_px: float = float("nan")
     lens_source: str = "none"
+    blur_px: float = float("nan")
     doubts: tuple[Doubt, ...] = ()
