@@ -101,7 +101,11 @@ def smooth_perimeter_mm(outline: Polygon | MultiPolygon, step_mm: float) -> floa
 def _smooth_length(ring: LinearRing, step_mm: float) -> float:
     # A ring of a few pixels is all detail; sixteen points still go round it.
     count = max(16, math.ceil(4 * ring.length / step_mm))
-    points = _coords(shapely.line_interpolate_point(ring, np.arange(count) / count, normalized=True))
+    corners = _coords(ring)
+    walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    # np.interp walks the ring once; Shapely's line_interpolate_point starts from its beginning for every point
+    at = np.arange(count) * (walked[-1] / count)
+    points = np.column_stack([np.interp(at, walked, corners[:, 0]), np.interp(at, walked, corners[:, 1])])
     sigma = min(1.5 * step_mm * count / ring.length, count / 16)
     smooth = gaussian_filter1d(points, sigma, axis=0, mode="wrap")
     return float(np.hypot(*(smooth - np.roll(smooth, 1, axis=0)).T).sum())
