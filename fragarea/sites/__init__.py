@@ -1,13 +1,15 @@
 """Where fragments sit: the plugs of a tray, pad or single plug, and one rectified window for each.
 
+``windows``   rectified windows of a photo: `cut_windows`
 ``overview``  a small rectified picture of where plugs may stand
 ``discs``     discs of the plug's radius in it
 ``rims``      their rims to a fraction of a pixel, straight from the photo
-``grid``      rows and columns of a tray
-``pads``      described places of a pad laid over the plugs found
 ``heights``   how far plug tops lie above or below the reference, by the size of their rims
+``scene``     one photo while plugs are looked for
+``grid``      rows and columns, ``tray`` the plugs on them
+``pads``      described places laid over the plugs found
+``single``    the one plug beside a card
 ``finding``   all of it: `find_plugs`
-``windows``   rectified windows: `cut_windows`
 """
 
 from fragarea.sites.finding import find_plugs

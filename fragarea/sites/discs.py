@@ -78,8 +78,9 @@ def score_discs(overview: Overview, radius_mm: float, *, alone: bool = False) ->
     The direction of edges of any colour, whichever side is lighter, is held as a complex number of doubled angle
     (the structure tensor of a colour picture, Di Zenzo 1986) and correlated with ``exp(2 i phi)`` on the ring, by
     Fourier transform for every place at once: edges along the ring add, edges across it subtract. This finds
-    overgrown rims, part lighter and part darker than their surroundings. For a disc alone the mean is taken with the
-    gradient of grey, with its sign, correlated with ``exp(i phi)``: a grating, whose bars have two edges, gets little.
+    overgrown rims, part lighter and part darker than their surroundings. For a disc alone the mean is taken with
+    the gradient of grey, with its sign, correlated with ``exp(i phi)``: a grating, whose bars have two edges, gets
+    little.
 
     References
     ----------

@@ -7,7 +7,12 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from fragarea.doubts import Doubt
 from fragarea.reference.plane import FloatArray
+from fragarea.sites.heights import PlugTop, plug_top
+from fragarea.sites.records import SiteView
+from fragarea.sites.rims import RimFits
+from fragarea.sites.scene import CLEAR_RIM, RIM_SHARE, SURE_SCORE, Scene, sighting, take, unfitted, view_of
 
 IndexArray = npt.NDArray[np.intp]
 
@@ -15,6 +20,41 @@ IndexArray = npt.NDArray[np.intp]
 NEAR_DIAMETERS = 0.2
 # Plugs whose middles differ by less than this share of a diameter along y stand in one row.
 ROW_DIAMETERS = 0.5
+MOST_DISCS = 80
+FEW_DISCS = 3
+
+
+def find_pad(scene: Scene) -> SiteView:
+    points, scores = scene.candidates(MOST_DISCS)
+    strong = scores >= SURE_SCORE
+    fits = scene.rims(points[strong])
+    good = scene.is_plug(fits, scores[strong])
+    found = take(fits, good)
+    clear = take(found, found.on_rim >= CLEAR_RIM)
+    top = plug_top(clear, scene.height_mm, scene.plane, scene.site)
+    if scene.site.places_mm:
+        return _described_pad(scene, found, top)
+    if len(found.on_rim) < FEW_DISCS and (found.on_rim < RIM_SHARE).all():
+        # Tissue has grown over the rims; a disc or two that look a little like one would only mislead.
+        return view_of(scene, (), top)
+    order = reading_order(found.centres_mm, scene.site.plug_mm)
+    plugs = tuple(
+        sighting(found, int(index), position=None, label=str(number)) for number, index in enumerate(order, start=1)
+    )
+    return view_of(scene, plugs, top)
+
+
+def _described_pad(scene: Scene, found: RimFits, top: PlugTop) -> SiteView:
+    labels = [label for label, _, _ in scene.site.places_mm]
+    places = np.array([(x, y) for _, x, y in scene.site.places_mm], dtype=float)
+    middles, partners, unsure = place_labels(places, found.centres_mm, scene.site.plug_mm)
+    plugs = []
+    for label, middle, partner in zip(labels, middles, partners, strict=True):
+        if partner >= 0:
+            plugs.append(sighting(found, int(partner), position=None, label=label))
+        else:
+            plugs.append(unfitted(middle, position=None, label=label, present=True))
+    return view_of(scene, tuple(plugs), top, (Doubt("grid_unsure", unsure),) if unsure else ())
 
 
 def reading_order(points_mm: FloatArray, plug_mm: float) -> list[int]:
