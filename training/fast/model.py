@@ -1,4 +1,4 @@
-"""The two networks: one that finds surfaces on a grid of 1 mm cells, one that finds the edge along a line across it."""
+"""The two networks: one finds surfaces on a grid of 1 mm cells, one finds the edge along a line across it."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""Train both networks: ``python -m training.fast.train --data FILE.npz --to FOLDER`` (PyTorch, a few minutes of GPU).
+"""Train both networks: ``python -m training.fast.train --data FILE.npz --to FILE.npz`` (PyTorch, minutes of GPU).
 
-Seeded. Writes ``tissue.npz``: the surface network with its batch norms folded in, the edge network's matrices, and how
+Seeded. Writes one file: the surface network with its batch norms folded in, the edge network's matrices, and how
 they were made. ``--leave-out TEXT`` leaves out windows whose ``series/photo`` holds TEXT, and reports on them.
 """
 
@@ -41,6 +41,7 @@ from training.fast.model import (
     EdgeNet,
     SurfaceNet,
 )
+from training.fast.parts import change_parts
 
 Data = dict[str, Tensor]
 
@@ -77,6 +78,7 @@ def batch(dice: Dice, data: Data, count: int, strength: Strength) -> tuple[Tenso
     )
     image, target = _swap_ground(dice, image, target, rim)
     image = repaint(dice, image, target, strength)
+    image, target = change_parts(dice, image, target)
     if drawn:
         image2, target2, rim2 = draw_windows(dice, drawn)
         image, target, rim = torch.cat([image, image2]), torch.cat([target, target2]), torch.cat([rim, rim2])

@@ -1,4 +1,4 @@
-"""Windows to learn from, with soft labels: ``python -m training.fast.windows FILE.npz`` (rendered ``dev`` scenes only).
+"""Windows to learn from, with soft labels: ``python -m training.fast.windows FILE.npz`` (``dev`` scenes only).
 
 Labels are shares of each pixel's area, from polygons filled at eight times the window's resolution: a label image
 filled at the window's own resolution would be half a pixel too large all round, 3 % of a small fragment's area.

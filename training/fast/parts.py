@@ -1,0 +1,117 @@
+"""Bleached, dead and missing fragments, drawn into windows that show healthy ones.
+
+Trays hold few of them, so that a network sees too few to know them by anything but colour. Everything works on linear
+light ``(n, 3, s, s)`` and soft labels ``(n, 4, s, s)``.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from training.augment import BLEACHED, DEAD, LIVE, MM_PER_PX, OTHER, SIDE, Dice
+
+TURF = ((0.10, 0.085, 0.045), (0.12, 0.11, 0.06), (0.07, 0.09, 0.035), (0.16, 0.12, 0.08))
+
+
+def change_parts(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+    """Bleach, kill or take away tissue in about a third of the windows."""
+    image, labels = _take_away(dice, image, labels)
+    image, labels = _bleach(dice, image, labels)
+    return _kill(dice, image, labels)
+
+
+def _part(dice: Dice, count: int, *, whole: float) -> Tensor:
+    """Soft mask of half a window or so, with a wavy border; all of it in a share `whole` of the windows."""
+    level = dice.uniform(count, 1, 1, 1, low=-0.8, high=1.2)
+    wavy = dice.field(count, 2) + 0.15 * dice.field(count, 12)
+    return torch.maximum(torch.sigmoid(14 * (wavy - level)), dice.chance(count, whole))
+
+
+def _spread(mask: Tensor, size: int) -> Tensor:
+    return F.avg_pool2d(F.pad(mask, (size // 2,) * 4, mode="replicate"), size, 1)
+
+
+def _relief(image: Tensor, strength: Tensor) -> Tensor:
+    """Light and shade of a surface, without its colour."""
+    lum = image.mean(1, keepdim=True)
+    coarse = _spread(lum, 21).clamp(min=1e-3)
+    return (lum / coarse).clamp(0.4, 2.2) ** strength
+
+
+def _bleach(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+    count = len(image)
+    mask = _part(dice, count, whole=0.35) * dice.chance(count, 0.12)
+    white = dice.uniform(count, 1, 1, 1, low=0.45, high=0.95) * torch.exp(0.05 * dice.normal(count, 3, 1, 1))
+    veil = dice.uniform(count, 1, 1, 1, high=0.2) ** 1.5  # some colour is left
+    pale = white * _relief(image, dice.uniform(count, 1, 1, 1, low=0.2, high=0.7)) * (1 - veil) + image * veil
+    gone = labels[:, LIVE : LIVE + 1] * mask
+    image = image * (1 - gone) + pale * gone
+    labels = labels.clone()
+    labels[:, LIVE : LIVE + 1] -= gone
+    labels[:, BLEACHED : BLEACHED + 1] += gone
+    return image, labels
+
+
+def _kill(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+    count = len(image)
+    alive = labels[:, LIVE : LIVE + 1] + labels[:, BLEACHED : BLEACHED + 1]
+    mask = _part(dice, count, whole=0.3) * dice.chance(count, 0.22)
+    gone = alive * mask
+    bone = dice.uniform(count, 1, 1, 1, low=0.25, high=0.85) * torch.exp(0.06 * dice.normal(count, 3, 1, 1))
+    rough = 1 + dice.uniform(count, 1, 1, 1, high=0.3) * dice.rough(count)
+    bone = bone * rough.clamp(0.3, 1.6) * _relief(image, dice.uniform(count, 1, 1, 1, low=0.1, high=0.8))
+    tint = torch.tensor(TURF, device=dice.device)[dice.integers(count, len(TURF))].view(count, 3, 1, 1)
+    tint = tint * torch.exp(0.25 * dice.normal(count, 3, 1, 1) + 0.3 * dice.normal(count, 1, 1, 1))
+    ground = labels[:, OTHER : OTHER + 1]
+    # The turf on the skeleton is mostly the turf on the plug around it.
+    dark = ground * (image.mean(1, keepdim=True) < 0.25) * (image.mean(1, keepdim=True) > 0.03)
+    own = (image * dark).sum((2, 3), keepdim=True) / dark.sum((2, 3), keepdim=True).clamp(min=1)
+    use_own = dice.chance(count, 0.6) * (dark.sum((2, 3), keepdim=True) > 150).float()
+    tint = own * use_own + tint * (1 - use_own)
+    turf = tint * (1 + 0.3 * dice.rough(count)).clamp(0.3, 2)
+    cover = torch.sigmoid(8 * (dice.rough(count) - dice.uniform(count, 1, 1, 1, low=-2.0, high=2.5)))
+    dead = bone * (1 - cover) + turf * cover
+    # Tissue that ends at a dead part has a pale margin, half a millimetre or so wide.
+    size = 2 * int(1 + 3 * float(dice.uniform(1))) + 1
+    margin = ((_spread(gone, size) * 3).clamp(0, 1) * (alive - gone)).clamp(0, 1) * dice.chance(count, 0.6)
+    light = dice.uniform(count, 1, 1, 1, low=0.45, high=0.85)
+    image = image * (1 - 0.7 * margin) + light * 0.7 * margin
+    image = image * (1 - gone) + dead * gone
+    labels = labels.clone()
+    for part in (LIVE, BLEACHED):
+        labels[:, part : part + 1] = labels[:, part : part + 1] * (1 - mask)
+    labels[:, DEAD : DEAD + 1] += gone
+    return image, labels
+
+
+def _take_away(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+    """Paint plug over some fragments, and often a lump of glue where they were."""
+    count = len(image)
+    tissue = labels[:, 1:].sum(1, keepdim=True)
+    ground = labels[:, OTHER : OTHER + 1]
+    grid = (torch.arange(SIDE, device=dice.device) - (SIDE - 1) / 2) * MM_PER_PX
+    away = (grid.view(1, 1, -1, 1) ** 2 + grid.view(1, 1, 1, -1) ** 2).sqrt()
+    near = ground * (away < 12)
+    mean = (image * near).sum((2, 3), keepdim=True) / near.sum((2, 3), keepdim=True).clamp(min=1)
+    lum = image.mean(1, keepdim=True)
+    spread = ((lum - mean.mean(1, keepdim=True)) ** 2 * near).sum((2, 3), keepdim=True)
+    spread = (spread / near.sum((2, 3), keepdim=True).clamp(min=1)).sqrt() / mean.mean(1, keepdim=True).clamp(
+        min=1e-3
+    )
+    # On a patchy plug a smooth cover would look like tissue; those are left alone.
+    chosen = dice.chance(count, 0.12) * (spread < 0.22).float()
+    plug = (mean * (1 + 0.12 * dice.rough(count))).clamp(0.01, 1)
+    cover = (_spread(tissue, 9) * 4).clamp(0, 1) * chosen  # its pale margin and shadow go too
+    image = image * (1 - cover) + plug * cover
+    angle = torch.atan2(grid.view(1, 1, -1, 1), grid.view(1, 1, 1, -1)).expand(count, 1, -1, -1)
+    reach = dice.uniform(count, 1, 1, 1, low=1.2, high=4.0)
+    edge = reach * (1 + 0.2 * torch.cos(3 * angle + dice.uniform(count, 1, 1, 1, high=6.3)))
+    edge = edge + reach * 0.15 * torch.cos(5 * angle + dice.uniform(count, 1, 1, 1, high=6.3))
+    lump = ((edge - away) / MM_PER_PX + 0.5).clamp(0, 1) * chosen * dice.chance(count, 0.7)
+    glue = dice.uniform(count, 1, 1, 1, low=0.3, high=0.9) * torch.exp(0.04 * dice.normal(count, 3, 1, 1))
+    image = image * (1 - lump) + glue * (1 + 0.1 * dice.field(count, 20)).clamp(0.5, 1.5) * lump
+    labels = labels * (1 - chosen)
+    labels[:, OTHER : OTHER + 1] += chosen
+    return image, labels
