@@ -1,14 +1,14 @@
 """Accuracy of the whole path on the rendered scenes: ``python -m benchmarks.photos [dev|val] [--overlays N]``.
 
-Prints the bars, a table by scene, a table by condition, and the worst fragments first; ``dev`` may be tuned on, ``val``
-is only reported. Overlays of the worst go to ``benchmarks/out/``.
+Prints the bars, a table by scene, a table by condition, and the worst fragments first; ``dev`` may be tuned on,
+``val`` is only reported. Overlays of the worst go to ``benchmarks/out/``.
 """
 
 from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -109,29 +109,42 @@ def _iou_if(true: MultiPolygon, found: MultiPolygon | None) -> float:
 
 
 def _score_patches(scene: TruePhoto, measured: PhotoMeasurement) -> list[Score]:
+    """Scores of true patches; patches that one measured piece joins are scored together."""
     whole = shapely.union_all([f.outline_live.buffer(1e-4) for f in measured.fragments])
     parts = [p for p in shapely.get_parts(whole) if p.area > 1.0]
-    return [_score_patch(scene, true, parts, measured) for true in scene.fragments]
+    groups: list[tuple[list[TrueFragment], list[shapely.Geometry]]] = [([true], []) for true in scene.fragments]
+    for part in parts:
+        joined = [g for g in groups if any(_belongs(part, true.live) for true in g[0])]
+        if not joined:
+            continue
+        groups = [g for g in groups if not any(g is j for j in joined)]
+        groups.append(([true for g in joined for true in g[0]], [p for g in joined for p in g[1]] + [part]))
+    return [_score_patch(scene, trues, mine, measured) for trues, mine in groups]
+
+
+def _belongs(part: shapely.Geometry, true: MultiPolygon) -> bool:
+    return bool(part.intersection(true).area > 0.25 * min(part.area, true.area))
 
 
 def _score_patch(
-    scene: TruePhoto, true: TrueFragment, parts: list[shapely.Geometry], measured: PhotoMeasurement
+    scene: TruePhoto, trues: list[TrueFragment], parts: list[shapely.Geometry], measured: PhotoMeasurement
 ) -> Score:
-    mine = [p for p in parts if p.intersection(true.live).area > 0.5 * p.area]
-    live = as_multi(shapely.union_all(mine)) if mine else MultiPolygon()
-    whole_u = [f.live.expanded_mm2 for f in measured.fragments if f.outline_live.intersects(true.live)]
+    live = as_multi(shapely.union_all(parts)) if parts else MultiPolygon()
+    truth = as_multi(shapely.union_all([true.live for true in trues]))
+    area = sum(true.live_mm2 for true in trues)
+    whole_u = [f.live.expanded_mm2 for f in measured.fragments if f.outline_live.intersects(truth)]
     status = "live" if live.area > 1.0 else "missing"
     return Score(
         scene=scene.series,
         file=scene.path.name,
         light=scene.light,
-        what=f"patch {true.label}",
+        what="patch " + "+".join(sorted(true.label for true in trues)),
         state="live",
-        true=true,
+        true=replace(trues[0], live=truth, live_mm2=area),
         area_mm2=float(live.area),
         expanded_mm2=float(sum(whole_u)) if whole_u else float("nan"),
-        error=(live.area - true.live_mm2) / true.live_mm2,
-        iou=overlap(live, true.live),
+        error=(live.area - area) / area,
+        iou=overlap(live, truth),
         bleached_iou=float("nan"),
         dead_iou=float("nan"),
         status=status,
