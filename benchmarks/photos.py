@@ -17,7 +17,8 @@ from shapely import MultiPolygon
 
 from benchmarks.truth import ABSENT, SHARED_PHOTOS, TrueFragment, TruePhoto, as_multi, overlap, true_photos
 from fragarea.errors import PhotoProblem
-from fragarea.measure import FragmentMeasurement, MeasureSettings, PhotoMeasurement, measure_photo
+from fragarea.measure import measure_photo
+from fragarea.measurement import FragmentMeasurement, MeasureSettings, PhotoMeasurement
 from fragarea.photo import read_photo
 from fragarea.reference.layout import load_reference
 from fragarea.report import draw_overlay
@@ -199,9 +200,8 @@ def _print_bars(title: str, scores: list[Score]) -> None:
             print(f"  {name.replace('_', ' ')}: n {len(values)}, median {np.median(values):.3f}")
     gone = [s for s in scores if s.state in ("dead", "missing")]
     print(f"  missing or dead recognised: {sum(s.status == s.state for s in gone)} of {len(gone)}")
-    print(
-        f"  alive called dead or missing: {sum(not s.status_right for s in scores if s.state not in ('dead', 'missing'))}"
-    )
+    alive = [s for s in scores if s.state not in ("dead", "missing")]
+    print(f"  alive called dead or missing: {sum(not s.status_right for s in alive)} of {len(alive)}")
     print(f"  positions wrong: {sum(not s.position_right for s in scores)}")
     for label, chosen in (
         ("outline right (IoU > 0.97)", [s for s in scores if s.iou > 0.97]),

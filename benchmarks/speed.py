@@ -15,7 +15,8 @@ import numpy as np
 
 from benchmarks.truth import ROOT
 from fragarea import measure as pipeline
-from fragarea.measure import MeasureSettings, measure_photo
+from fragarea.measure import measure_photo
+from fragarea.measurement import MeasureSettings
 from fragarea.photo import read_photo
 from fragarea.reference.layout import load_reference
 from fragarea.sites.records import SiteDescription, SiteKind

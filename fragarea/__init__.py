@@ -7,6 +7,7 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``sites``      where fragments sit: tray grid, pad, single plug -> one window per position
 ``tissue``     window -> live, bleached, dead, other; outlines in mm
 ``area``       outline -> planar area and its uncertainty budget
+``measurement``  what measuring gives: the records that every later stage reads
 ``measure``    the pipeline: one photo in, measurements and doubts out (pure; no files, no database)
 ``nursery``    what the user keeps: nursery.toml, fragments and placements tables
 ``logbook``    every measurement ever made, in SQL; the only package that knows SQL

@@ -2,167 +2,29 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-from dataclasses import asdict, dataclass, replace
-from datetime import datetime
-from enum import StrEnum
-
-from shapely import MultiPolygon
+from dataclasses import dataclass, replace
 
 from fragarea.area import estimate_area, split_among_plugs
-from fragarea.area.records import AreaEstimate
 from fragarea.area.shares import NOTHING, Share
 from fragarea.check import load_sheet, measure_shapes
 from fragarea.doubts import Doubt
 from fragarea.errors import SiteNotFound
-from fragarea.photo.records import CameraInfo, Photo
+from fragarea.measurement import (
+    FragmentMeasurement,
+    FragmentStatus,
+    MeasureSettings,
+    PhotoMeasurement,
+    settings_hash,
+)
+from fragarea.photo.records import Photo
 from fragarea.reference import Light, find_scale, light_from_patches, scale_from_rims, scale_from_two_points
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.lens import LensProfile
-from fragarea.reference.plane import PhotoScale, PlaneMap
+from fragarea.reference.plane import PhotoScale
 from fragarea.sites import cut_windows, find_plugs
 from fragarea.sites.records import PlugSighting, SiteDescription, SiteKind, SiteView
 from fragarea.tissue import segment_windows, trace_outlines
 from fragarea.tissue.records import TissueOutlines
-
-
-class FragmentStatus(StrEnum):
-    """State of a fragment in one photo."""
-
-    LIVE = "live"
-    PARTLY_DEAD = "partly dead"
-    DEAD = "dead"
-    MISSING = "missing"
-
-
-@dataclass(frozen=True)
-class FragmentMeasurement:
-    """One fragment (or known-area shape) on one photo.
-
-    Attributes
-    ----------
-    position : (row, column) or None
-        On a tray, from 1.
-    label : str
-        Place on a pad (``"1"``, ``"2"``, ...) or id of a known shape; empty elsewhere.
-    centre_mm : (float, float)
-        Middle of the plug or shape, reference axes.
-    plug_radius_mm : float or None
-        Fitted rim.
-    status : FragmentStatus
-    live : AreaEstimate
-        Planar area of live tissue, bleached included.
-    bleached_mm2, dead_mm2 : float
-    outline_live, outline_bleached, outline_dead : MultiPolygon
-        Reference axes, mm, on the plane at ``edge_height_mm``.
-    edge_height_mm : float
-        Height of the tissue's edge above the reference plane.
-    confidence : float
-    doubts : tuple of Doubt
-    """
-
-    position: tuple[int, int] | None
-    label: str
-    centre_mm: tuple[float, float]
-    plug_radius_mm: float | None
-    status: FragmentStatus
-    live: AreaEstimate
-    bleached_mm2: float
-    dead_mm2: float
-    outline_live: MultiPolygon
-    outline_bleached: MultiPolygon
-    outline_dead: MultiPolygon
-    edge_height_mm: float
-    confidence: float
-    doubts: tuple[Doubt, ...] = ()
-
-
-@dataclass(frozen=True)
-class MeasureSettings:
-    """Everything besides the photo and the site's description that changes a number.
-
-    Attributes
-    ----------
-    lens_profile : str
-        Name of the lens profile; empty for none.
-    print_factor, print_u_rel : float
-        Measured over nominal length of the print, and its relative standard uncertainty. The default is that of a
-        print nobody measured (0.2 %, common practice, no source).
-    print_checked : bool
-    two_points_px : (x1, y1, x2, y2) or None
-        Two points of the photo given by hand, whose distance is the scale.
-    two_points_mm, two_points_u_mm : float
-        Their distance and its standard uncertainty.
-    """
-
-    lens_profile: str = ""
-    print_factor: float = 1.0
-    print_u_rel: float = 0.002
-    print_checked: bool = False
-    two_points_px: tuple[float, float, float, float] | None = None
-    two_points_mm: float = 0.0
-    two_points_u_mm: float = 0.5
-
-
-@dataclass(frozen=True)
-class PhotoMeasurement:
-    """All that one photo tells.
-
-    Attributes
-    ----------
-    photo, sha256, taken_at, taken_at_source, camera
-        As in :class:`fragarea.photo.records.Photo`.
-    width_px, height_px : int
-        Of the upright photo.
-    site : SiteDescription
-    settings_hash : str
-        See :func:`settings_hash`.
-    method, reference : str
-        As in :class:`fragarea.reference.plane.PhotoScale`.
-    mm_per_px : float
-    camera_height_mm, tilt_deg : float or None
-    plug_top_mm : float
-        Height of the plug tops above the reference plane that was used.
-    plug_top_source : str
-    tags_seen, tags_used : int
-    rms_px : float
-    fragments : tuple of FragmentMeasurement
-    doubts : tuple of Doubt
-        About the whole photo.
-    plane : PlaneMap or None
-        Lets outlines be drawn on the photo; not stored in the logbook, None after reading back.
-    """
-
-    photo: str
-    sha256: str
-    taken_at: datetime | None
-    taken_at_source: str
-    camera: CameraInfo
-    width_px: int
-    height_px: int
-    site: SiteDescription
-    settings_hash: str
-    method: str
-    reference: str
-    mm_per_px: float
-    camera_height_mm: float | None
-    tilt_deg: float | None
-    plug_top_mm: float
-    plug_top_source: str
-    tags_seen: int
-    tags_used: int
-    rms_px: float
-    fragments: tuple[FragmentMeasurement, ...]
-    doubts: tuple[Doubt, ...] = ()
-    plane: PlaneMap | None = None
-
-
-def settings_hash(site: SiteDescription, settings: MeasureSettings) -> str:
-    """Short hash of everything besides the photo that changes its numbers."""
-    text = json.dumps({"site": asdict(site), "settings": asdict(settings)}, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
-
 
 DEAD_SHARE = 0.05  # of live + dead area; a smaller share is within the outline's own error
 REMNANT_MM2 = 2.0  # less live or dead surface than this is not a fragment any more
@@ -216,6 +78,7 @@ def measure_photo(
         width_px=photo.pixels.shape[1],
         height_px=photo.pixels.shape[0],
         site=site,
+        settings=settings,
         settings_hash=settings_hash(site, settings),
         method=scale.method,
         reference=scale.reference,

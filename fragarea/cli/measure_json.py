@@ -9,7 +9,8 @@ from pathlib import Path
 import click
 
 from fragarea.errors import PhotoProblem
-from fragarea.measure import MeasureSettings, measure_photo
+from fragarea.measure import measure_photo
+from fragarea.measurement import MeasureSettings
 from fragarea.photo import read_photo
 from fragarea.photo.files import shown_name
 from fragarea.reference.layout import ReferenceLayout, load_reference
@@ -54,4 +55,6 @@ def _measured(
     budget: bool,
 ) -> str:
     photo = read_photo(path, taken_at=taken_at, allow_grey=site.kind is SiteKind.SHAPES)
-    return json_line(measurement_to_json(measure_photo(photo, site, settings, layout=layout, lens=lens), budget=budget))
+    return json_line(
+        measurement_to_json(measure_photo(photo, site, settings, layout=layout, lens=lens), budget=budget)
+    )

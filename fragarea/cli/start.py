@@ -25,7 +25,7 @@ def start(folder: Path, name: str) -> None:
     for path in made:
         click.echo(f"made {path}")
     click.echo(
-        f"\nNext: describe your trays in {folder / 'nursery.toml'}, list fragments and placements in the two tables,\n"
+        f"\nNext: describe your trays in {folder / 'nursery.toml'}, fill in the two tables,\n"
         f"print a reference (fragarea sheets --to {folder / 'print'}), copy photos to {folder / 'photos'}/SITE/,\n"
         f"then: fragarea measure {folder}"
     )

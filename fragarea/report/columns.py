@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from fragarea.measure import FragmentStatus
+from fragarea.measurement import FragmentStatus
 from fragarea.report.rows import ReportRow
 
 Value = str | int | float | date | datetime | None

@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from urllib.parse import quote
 
 from fragarea.doubts import DOUBTS, Doubt, DoubtKind
-from fragarea.measure import FragmentStatus
+from fragarea.measurement import FragmentStatus
 from fragarea.report.markup import Markup, element, joined
 from fragarea.report.pictures import jpeg_bytes, reduced, write_whole
 from fragarea.report.rounding import format_area, round_area

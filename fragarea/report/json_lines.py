@@ -14,7 +14,7 @@ import shapely
 from shapely import MultiPolygon
 
 from fragarea.doubts import Doubt
-from fragarea.measure import FragmentMeasurement, PhotoMeasurement
+from fragarea.measurement import FragmentMeasurement, PhotoMeasurement
 
 SCHEMA = "fragarea-measure-1"
 GRID_MM = 0.001  # outlines lie on this grid, so that they are valid as written

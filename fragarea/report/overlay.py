@@ -12,7 +12,7 @@ from PIL import ImageDraw
 from shapely import MultiPolygon
 
 from fragarea.doubts import DOUBTS, Doubt
-from fragarea.measure import FragmentMeasurement, FragmentStatus, PhotoMeasurement
+from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement
 from fragarea.reference.plane import PlaneMap
 from fragarea.report.fonts import printable
 from fragarea.report.labels import Label, Lettering, Plate, place_labels

@@ -9,7 +9,7 @@ from datetime import date, datetime
 from itertools import groupby
 
 from fragarea.doubts import Doubt
-from fragarea.measure import FragmentMeasurement, FragmentStatus, PhotoMeasurement
+from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement
 from fragarea.report.words import Place, natural_key, needs_look, place_of, place_words
 
 COVERAGE_FACTOR = 1.96

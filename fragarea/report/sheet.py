@@ -13,7 +13,7 @@ from PIL import Image as PillowImage
 from PIL import ImageDraw
 
 from fragarea.doubts import Doubt
-from fragarea.measure import FragmentMeasurement, FragmentStatus, PhotoMeasurement
+from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement
 from fragarea.report.fonts import LINE, font, printable, shortened
 from fragarea.report.overlay import BLEACHED_SHARE, reach_mm, rings_of
 from fragarea.report.rounding import format_area

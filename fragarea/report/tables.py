@@ -9,7 +9,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from fragarea.measure import FragmentStatus
+from fragarea.measurement import FragmentStatus
 from fragarea.report.rounding import round_area
 from fragarea.report.rows import ReportRow, Visit, sum_area, visits_of
 from fragarea.report.spreadsheet import clean_text

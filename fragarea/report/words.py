@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 
 from fragarea.doubts import Doubt
-from fragarea.measure import FragmentMeasurement, FragmentStatus
+from fragarea.measurement import FragmentMeasurement, FragmentStatus
 
 Place = tuple[int, int] | str
 """Where a fragment sits: (row, column) on a tray, the label on a pad, a known shape's id."""

@@ -11,7 +11,7 @@ from shapely import MultiPolygon, Point, Polygon
 
 from fragarea.area.records import AreaEstimate, BudgetTerm
 from fragarea.doubts import Doubt
-from fragarea.measure import FragmentMeasurement, FragmentStatus, PhotoMeasurement
+from fragarea.measurement import FragmentMeasurement, FragmentStatus, MeasureSettings, PhotoMeasurement
 from fragarea.photo.records import CameraInfo
 from fragarea.reference.plane import CameraPose
 from fragarea.report.rows import ReportRow, rows_of
@@ -107,6 +107,7 @@ def measured(fragments: tuple[FragmentMeasurement, ...] | None = None, **changes
         width_px=WIDTH,
         height_px=HEIGHT,
         site=SiteDescription(kind=SiteKind.TRAY, name="TRAY-1"),
+        settings=MeasureSettings(),
         settings_hash="0123456789abcdef",
         method="tags",
         reference="frame-280x220",

@@ -6,7 +6,7 @@ import pytest
 from shapely import MultiPolygon, box
 
 from fragarea.doubts import DOUBTS, Doubt
-from fragarea.measure import FragmentStatus
+from fragarea.measurement import FragmentStatus
 from fragarea.report.fonts import font, width_of
 from fragarea.report.labels import Label, place_labels
 from fragarea.report.overlay import SMALLEST_TEXT, _abridged, doubt_lines, draw_overlay, header_lines

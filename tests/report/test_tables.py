@@ -11,7 +11,7 @@ from rich.console import Console
 
 from fragarea.doubts import DOUBTS, Doubt
 from fragarea.errors import SettingsProblem
-from fragarea.measure import FragmentStatus
+from fragarea.measurement import FragmentStatus
 from fragarea.report.columns import COLUMNS, HEADERS
 from fragarea.report.rows import sum_area, visits_of
 from fragarea.report.spreadsheet import csv_text, workbook_bytes, write_csv, write_workbook
