@@ -1,0 +1,235 @@
+"""From the logbook to the nursery's reports folder: overlays, contact sheets and one page.
+
+Everything here can be deleted and made again: it is drawn from the logbook and the original photos.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+
+import cv2
+
+from fragarea import __version__
+from fragarea.errors import FragareaError
+from fragarea.logbook import StoredMeasurement
+from fragarea.photo import read_photo
+from fragarea.report import (
+    PagePhoto,
+    RefusedPhoto,
+    ReportPage,
+    ReportRow,
+    SheetItem,
+    cut_item,
+    draw_contact_sheet,
+    draw_overlay,
+    file_stem,
+    fragment_name,
+    rows_of,
+    save_picture,
+    thumbnail,
+    write_page,
+)
+from fragarea.sites.records import SiteKind
+
+REPORTS = "reports"
+PAGE = "report.html"
+OVERLAYS, SHEETS = "overlays", "sheets"
+
+
+@dataclass(frozen=True)
+class Published:
+    """What was written.
+
+    Attributes
+    ----------
+    page : Path
+    overlays, sheets : tuple of Path
+    not_drawn : tuple of str
+        Photos that could not be drawn, with the reason; their numbers are on the page all the same.
+    """
+
+    page: Path
+    overlays: tuple[Path, ...]
+    sheets: tuple[Path, ...]
+    not_drawn: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _VisitTask:
+    folder: Path
+    site: str
+    on: date | None
+    stored: tuple[StoredMeasurement, ...]
+    photos_on_page: int
+
+
+@dataclass(frozen=True)
+class _VisitDrawn:
+    photos: tuple[PagePhoto, ...]
+    overlays: tuple[Path, ...]
+    sheets: tuple[Path, ...]
+    not_drawn: tuple[str, ...]
+
+
+def rows_of_stored(
+    stored: Sequence[StoredMeasurement], *, genotypes: Mapping[str, str], last_check: str
+) -> tuple[ReportRow, ...]:
+    """Report rows of measurements from the logbook; `genotypes` maps fragment to genotype."""
+    return tuple(
+        row
+        for one in stored
+        for row in rows_of(
+            one.measurement,
+            software_version=one.software_version,
+            names=one.names,
+            genotypes=genotypes,
+            last_check=last_check,
+        )
+    )
+
+
+def publish(
+    folder: Path,
+    nursery_name: str,
+    stored: Sequence[StoredMeasurement],
+    refused: Sequence[RefusedPhoto],
+    *,
+    genotypes: Mapping[str, str],
+    last_check: str,
+    made_at: datetime,
+    workers: int = 1,
+    on_progress: Callable[[int, int], None] | None = None,
+) -> Published:
+    """Draw measurements and write the page.
+
+    Parameters
+    ----------
+    folder : Path
+        The nursery folder; photos are read from it, pictures and page go to its ``reports/``.
+    nursery_name : str
+    stored : sequence of StoredMeasurement
+    refused : sequence of RefusedPhoto
+    genotypes : mapping of fragment to genotype
+    last_check : str
+        Sentence on the last known-area check.
+    made_at : datetime
+    workers : int
+        Processes that draw.
+    on_progress : callable, optional
+        Called with visits done and visits in all.
+
+    Returns
+    -------
+    Published
+    """
+    tasks = _visit_tasks(folder, stored)
+    drawn = _draw_all(tasks, workers, on_progress)
+    photos = tuple(photo for visit in drawn for photo in visit.photos)
+    target = folder / REPORTS / PAGE
+    page = ReportPage(
+        nursery=nursery_name,
+        made_at=made_at,
+        software_version=__version__,
+        rows=rows_of_stored(stored, genotypes=genotypes, last_check=last_check),
+        photos=photos,
+        refused=tuple(refused),
+        sheets=tuple(
+            (task.site, task.on, sheet.relative_to(folder / REPORTS).as_posix())
+            for task, visit in zip(tasks, drawn, strict=True)
+            for sheet in visit.sheets
+        ),
+        last_check=last_check,
+    )
+    write_page(page, target)
+    return Published(
+        page=target,
+        overlays=tuple(path for visit in drawn for path in visit.overlays),
+        sheets=tuple(path for visit in drawn for path in visit.sheets),
+        not_drawn=tuple(text for visit in drawn for text in visit.not_drawn),
+    )
+
+
+def _visit_tasks(folder: Path, stored: Sequence[StoredMeasurement]) -> list[_VisitTask]:
+    groups: dict[tuple[str, date | None], list[StoredMeasurement]] = {}
+    for one in stored:
+        taken = one.measurement.taken_at
+        groups.setdefault((one.measurement.site.name, taken.date() if taken else None), []).append(one)
+    return [_VisitTask(folder, site, on, tuple(group), len(stored)) for (site, on), group in groups.items()]
+
+
+def _draw_all(
+    tasks: list[_VisitTask], workers: int, on_progress: Callable[[int, int], None] | None
+) -> list[_VisitDrawn]:
+    results: dict[int, _VisitDrawn] = {}
+
+    def keep(index: int, drawn: _VisitDrawn) -> None:
+        results[index] = drawn
+        if on_progress:
+            on_progress(len(results), len(tasks))
+
+    if workers <= 1 or len(tasks) <= 1:
+        for index, task in enumerate(tasks):
+            keep(index, _draw_visit(task))
+    else:
+        spawn = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=spawn, initializer=_one_thread) as pool:
+            futures = {pool.submit(_draw_visit, task): index for index, task in enumerate(tasks)}
+            for future in as_completed(futures):
+                keep(futures[future], future.result())
+    return [results[index] for index in range(len(tasks))]
+
+
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def _draw_visit(task: _VisitTask) -> _VisitDrawn:
+    photos: list[PagePhoto] = []
+    overlays: list[Path] = []
+    not_drawn: list[str] = []
+    items: list[SheetItem] = []
+    for one in task.stored:
+        measured = one.measurement
+        try:
+            overlay, thumb, cut = _draw_photo(task, one)
+        except (FragareaError, OSError) as problem:
+            not_drawn.append(str(problem))
+            photos.append(PagePhoto(measured.photo, task.site, task.on, measured.taken_at, measured.doubts))
+            continue
+        overlays.append(overlay)
+        items += cut
+        link = overlay.relative_to(task.folder / REPORTS).as_posix()
+        photos.append(PagePhoto(measured.photo, task.site, task.on, measured.taken_at, measured.doubts, link, thumb))
+    return _VisitDrawn(tuple(photos), tuple(overlays), _write_sheets(task, items), tuple(not_drawn))
+
+
+def _draw_photo(task: _VisitTask, one: StoredMeasurement) -> tuple[Path, bytes, list[SheetItem]]:
+    measured = one.measurement
+    photo = read_photo(task.folder / one.path, allow_grey=measured.site.kind is SiteKind.SHAPES)
+    if photo.sha256 != measured.sha256:
+        raise FragareaError(f"{one.path}: the file has changed since it was measured. Measure it again.")
+    picture = draw_overlay(photo.pixels, measured, names=one.names)
+    # names alone may repeat in another folder; a few digits of the hash keep them apart
+    stem = file_stem(Path(one.path).stem, measured.sha256[:6])
+    target = task.folder / REPORTS / OVERLAYS / file_stem(task.site or "no-site") / f"{stem}.jpg"
+    save_picture(picture, target)
+    items = [cut_item(photo.pixels, measured, f, fragment_name(f, one.names)) for f in measured.fragments]
+    return target, thumbnail(picture, task.photos_on_page), items
+
+
+def _write_sheets(task: _VisitTask, items: list[SheetItem]) -> tuple[Path, ...]:
+    if not items:
+        return ()
+    day = task.on.isoformat() if task.on else "no-date"
+    pages = draw_contact_sheet(items, title=f"{task.site or 'no site'} · {day}")
+    targets = []
+    for number, page in enumerate(pages, start=1):
+        target = task.folder / REPORTS / SHEETS / f"{file_stem(task.site or 'no-site', day, str(number))}.jpg"
+        save_picture(page, target)
+        targets.append(target)
+    return tuple(targets)
