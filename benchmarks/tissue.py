@@ -28,6 +28,7 @@ MM_PER_PX = 0.2
 MARGIN_MM = 4.0
 REMNANT_MM2 = 2.0  # less live or dead surface than this is none
 RIGHT_IOU = 0.97
+TOUCH_MM = 1.5  # how far a patch that touches another may reach beyond its true outline and still be scored
 PART_MM2 = 5.0  # bleached and dead parts smaller than this are not scored
 
 
@@ -128,9 +129,7 @@ def score_scene(scene: TruePhoto, *, with_light: bool) -> list[Score]:
 
 
 def _score(scene: TruePhoto, true: TrueFragment, window: Window, outlines: TissueOutlines) -> Score:
-    live = outlines.live
-    if scene.kind == "pad":
-        live = as_multi(shapely.union_all([p for p in live.geoms if p.intersection(true.live).area > p.area / 2]))
+    live = _patch(scene, true, outlines.live) if scene.kind == "pad" else outlines.live
     alive = true.live_mm2 >= REMNANT_MM2
     return Score(
         scene=scene,
@@ -145,6 +144,22 @@ def _score(scene: TruePhoto, true: TrueFragment, window: Window, outlines: Tissu
         status=_status(live.area, outlines.dead.area),
         expanded_mm2=1.96 * outlines.edge_u_mm * live.length,
     )
+
+
+def _patch(scene: TruePhoto, true: TrueFragment, live: MultiPolygon) -> MultiPolygon:
+    """The part of a pad's tissue that belongs to one true patch.
+
+    A piece that covers several true patches (they touch) is cut along them: genotypes are not told apart here.
+    """
+    mine = []
+    for piece in live.geoms:
+        others = [f.live for f in scene.fragments if f is not true and f.live.intersection(piece).area > 1.0]
+        if piece.intersection(true.live).area <= 1.0:
+            continue
+        if others:
+            piece = piece.intersection(true.live.buffer(TOUCH_MM)).difference(shapely.union_all(others))
+        mine.append(piece)
+    return as_multi(shapely.union_all(mine))
 
 
 def _status(live_mm2: float, dead_mm2: float) -> str:

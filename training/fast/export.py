@@ -73,13 +73,13 @@ class Graph:
 def surface_graph(weights: dict[str, npt.NDArray[np.float32]]) -> onnx.ModelProto:
     """The surface network as ONNX; the same steps as ``SurfaceNet.forward``."""
     graph = Graph(weights)
-    e0 = graph.conv(graph.conv("window", "stem", 4), "enter")
+    e0 = graph.conv("window", "stem", 4)
     e1 = graph.conv(graph.conv(e0, "down1.0", 2), "down1.1")
     e2 = graph.conv(graph.conv(e1, "down2.0", 2), "down2.1")
     e3 = graph.conv(graph.conv(e2, "down3.0", 2), "down3.1")
     u2 = graph.conv(graph.join("Add", graph.double(graph.conv(e3, "lift3")), e2), "up2")
     u1 = graph.conv(graph.join("Add", graph.double(graph.conv(u2, "lift2")), e1), "up1")
-    u0 = graph.conv(graph.join("Concat", graph.double(graph.conv(u1, "lift1")), e0), "up0")
+    u0 = graph.conv(graph.join("Concat", graph.double(graph.conv(u1, "lift1")), graph.conv(e0, "skip")), "up0")
     out = graph.conv(u0, "head", relu=False)
     body = helper.make_graph(
         graph.nodes,

@@ -27,27 +27,28 @@ def _conv(inside: int, outside: int, kernel: int = 3, stride: int = 1) -> nn.Seq
 class SurfaceNet(nn.Module):
     """``(n, 4, rows, columns)`` (R, G, B, rim) to logits at half the resolution; sides are multiples of 32."""
 
-    def __init__(self, stem: int = 24, widths: tuple[int, int, int, int] = (8, 24, 32, 48)) -> None:
+    def __init__(self, stem: int = 32, widths: tuple[int, int, int, int] = (8, 32, 48, 64), last: int = 16) -> None:
         super().__init__()
         a, b, c, d = widths
         self.stem = _conv(4, stem, CELL_PX, CELL_PX)
-        self.enter = _conv(stem, a)
-        self.down1 = nn.Sequential(_conv(a, b, 3, 2), _conv(b, b))
+        # The way down starts at the stem itself; only what the last layer needs of it passes the narrow skip.
+        self.skip = _conv(stem, a)
+        self.down1 = nn.Sequential(_conv(stem, b, 3, 2), _conv(b, b))
         self.down2 = nn.Sequential(_conv(b, c, 3, 2), _conv(c, c))
         self.down3 = nn.Sequential(_conv(c, d, 3, 2), _conv(d, d))
         self.lift3, self.up2 = _conv(d, c, 1), _conv(c, c)
         self.lift2, self.up1 = _conv(c, b, 1), _conv(b, b)
-        self.lift1, self.up0 = _conv(b, a, 1), _conv(2 * a, a)
-        self.head = nn.Conv2d(a, CLASSES * 4, 1)
+        self.lift1, self.up0 = _conv(b, a, 1), _conv(2 * a, last)
+        self.head = nn.Conv2d(last, CLASSES * 4, 1)
 
     def forward(self, x: Tensor) -> Tensor:
-        e0 = self.enter(self.stem(x))
+        e0 = self.stem(x)
         e1 = self.down1(e0)
         e2 = self.down2(e1)
         e3 = self.down3(e2)
         u2 = self.up2(F.interpolate(self.lift3(e3), scale_factor=2.0, mode="nearest") + e2)
         u1 = self.up1(F.interpolate(self.lift2(u2), scale_factor=2.0, mode="nearest") + e1)
-        u0 = self.up0(torch.cat([F.interpolate(self.lift1(u1), scale_factor=2.0, mode="nearest"), e0], 1))
+        u0 = self.up0(torch.cat([F.interpolate(self.lift1(u1), scale_factor=2.0, mode="nearest"), self.skip(e0)], 1))
         out: Tensor = self.head(u0)
         return out  # (n, 16, rows/4, columns/4): pixel shuffle by 2 gives (n, 4, rows/2, columns/2)
 

@@ -109,7 +109,7 @@ def surface_loss(logits: Tensor, target: Tensor) -> Tensor:
     """Soft cross-entropy at half resolution and a Dice term on live tissue."""
     fine = F.pixel_shuffle(logits.float(), 2)
     aim = F.avg_pool2d(target, 2)
-    weights = torch.tensor((1.0, 1.0, 2.0, 2.0), device=logits.device).view(1, 4, 1, 1)
+    weights = torch.tensor((1.0, 1.0, 1.5, 1.5), device=logits.device).view(1, 4, 1, 1)
     entropy = -(weights * aim * F.log_softmax(fine, 1)).sum(1).mean()
     share = F.softmax(fine, 1)
     live, true = share[:, 1] + share[:, 2], aim[:, 1] + aim[:, 2]
@@ -201,12 +201,16 @@ def edge_loss(logits: Tensor, edge: Tensor) -> Tensor:
     return -(bump * F.log_softmax(logits[good].float(), 1)).sum(1).mean()
 
 
-def train(data: Data, *, minutes: float, size: int, seed: int, strength: Strength) -> tuple[SurfaceNet, EdgeNet]:
-    """Train the surface network for two thirds of the time, the edge network for the rest."""
+def train(
+    data: Data, *, minutes: float, size: int, seed: int, strength: Strength, edge_from: Path | None
+) -> tuple[SurfaceNet, EdgeNet]:
+    """Train the surface network for most of the time, the edge network for the rest."""
     device = data["images"].device
     torch.manual_seed(seed)
     dice = Dice(seed, device)
     surface, edge = SurfaceNet().to(device), EdgeNet().to(device)
+    if edge_from is not None:
+        _start_edge(edge, edge_from)
 
     def surface_step() -> Tensor:
         inputs, target = batch(dice, data, size, strength)
@@ -214,7 +218,7 @@ def train(data: Data, *, minutes: float, size: int, seed: int, strength: Strengt
             logits = surface(inputs)
         return surface_loss(logits, target)
 
-    _fit(surface, 0.67 * minutes, surface_step, 4e-3)
+    _fit(surface, 0.8 * minutes, surface_step, 4e-3)
     surface.eval()
 
     def edge_step() -> Tensor:
@@ -224,8 +228,15 @@ def train(data: Data, *, minutes: float, size: int, seed: int, strength: Strengt
         features, truth = lines(dice, inputs, target, share, 96)
         return edge_loss(edge(features), truth)
 
-    _fit(edge, 0.33 * minutes, edge_step, 2e-3)
+    _fit(edge, 0.2 * minutes, edge_step, 2e-3)
     return surface, edge.eval()
+
+
+def _start_edge(edge: EdgeNet, path: Path) -> None:
+    with np.load(path) as file:
+        for index, layer in enumerate(m for m in edge.body if isinstance(m, nn.Linear)):
+            layer.weight.data.copy_(torch.from_numpy(file[f"edge.{index}.w"]))
+            layer.bias.data.copy_(torch.from_numpy(file[f"edge.{index}.b"]))
 
 
 def _fit(model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], rate: float) -> None:
@@ -301,12 +312,20 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--batch", type=int, default=256)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--edge-from", type=Path, help="trained file whose edge network is the start")
     parser.add_argument("--leave-out", action="append", default=[])
     parser.add_argument("--to", type=Path, required=True)
     options = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     learn, held = load(options.data, options.leave_out, device)
-    surface, edge = train(learn, minutes=options.minutes, size=options.batch, seed=options.seed, strength=Strength())
+    surface, edge = train(
+        learn,
+        minutes=options.minutes,
+        size=options.batch,
+        seed=options.seed,
+        strength=Strength(drawn=0.15),
+        edge_from=options.edge_from,
+    )
     report = {"learned": figures(surface, edge, learn)}
     if len(held["images"]):
         report["left out"] = figures(surface, edge, held)
