@@ -61,7 +61,7 @@ def find_scale(
     print_u_rel: float = 0.0,
 ) -> PhotoScale:
     """Find the tags of a printed reference and solve the camera; see :func:`solve_pose`."""
-    tags = find_tags(pixels, enough=max(2, len(layout.tags) // 2))
+    tags = find_tags(pixels, layout)
     return solve_pose(
         tags,
         layout,

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fragarea.reference.layout import ReferenceLayout
+from fragarea.reference.linear import srgb_to_linear
 from fragarea.reference.plane import PhotoScale
-from fragarea.reference.tags import linear_table
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -79,5 +79,5 @@ def _patch(
         return None
     where = points.astype(np.float32)[None]
     values = cv2.remap(pixels, where[..., 0], where[..., 1], cv2.INTER_NEAREST)[0]
-    light = np.median(linear_table()[values], axis=0).astype(float)
+    light = np.median(srgb_to_linear()[values], axis=0).astype(float)
     return light if light.max() < CLIPPED and light.min() > 0.002 else None

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fragarea.reference.tags import linear_table
+from fragarea.reference.linear import srgb_to_linear
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -90,7 +90,7 @@ def _rim_points(
     count = int(np.clip(2 * reach * a * 2, 24, 160))
     shares = np.linspace(1 - reach, 1 + reach, count)
     where = (centre + shares[None, :, None] * rays[:, None, :]).astype(np.float32)
-    light = linear_table()[cv2.remap(pixels, where[..., 0], where[..., 1], cv2.INTER_LINEAR)]
+    light = srgb_to_linear()[cv2.remap(pixels, where[..., 0], where[..., 1], cv2.INTER_LINEAR)]
     light = np.log(light + 0.02)  # a step counts by its ratio, so that shade does not hide it
     smooth = cv2.GaussianBlur(light, (1, 1), 0)
     half = max(2, count // 24)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -79,7 +80,7 @@ def to_grey(pixels: npt.NDArray[np.uint8]) -> GreyImage:
 
 
 def find_dark_squares(image: ReducedImage, block_px: int) -> FloatArray:
-    """Quadrilaterals around dark regions.
+    """Quadrilaterals around regions darker than their surroundings.
 
     Parameters
     ----------
@@ -96,6 +97,20 @@ def find_dark_squares(image: ReducedImage, block_px: int) -> FloatArray:
     dark = cv2.adaptiveThreshold(
         image.grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block_px, DARKER_BY
     )
+    return _quads_around(dark, image)
+
+
+def find_squares_below(image: ReducedImage, level: int) -> FloatArray:
+    """Quadrilaterals around regions darker than one grey value, as :func:`find_dark_squares`.
+
+    Where hard shadows cross a tag, its surroundings say little, but ink in the sun may still be darker than paper in
+    the shade.
+    """
+    _, dark = cv2.threshold(image.grey, level, 255, cv2.THRESH_BINARY_INV)
+    return _quads_around(dark, image)
+
+
+def _quads_around(dark: npt.NDArray[Any], image: ReducedImage) -> FloatArray:
     contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
     quads = [quad for contour in contours if len(contour) >= 4 and (quad := _as_quad(contour)) is not None]
     if not quads:
@@ -103,7 +118,7 @@ def find_dark_squares(image: ReducedImage, block_px: int) -> FloatArray:
     return image.to_photo(_half_pixel_wider(_clockwise(np.array(quads, dtype=float))))
 
 
-def _as_quad(contour: npt.NDArray[np.int32]) -> npt.NDArray[np.int32] | None:
+def _as_quad(contour: npt.NDArray[Any]) -> npt.NDArray[np.int32] | None:
     _, _, width, height = cv2.boundingRect(contour)
     if min(width, height) < LEAST_SIDE_PX or max(width, height) > 3 * min(width, height):
         return None
