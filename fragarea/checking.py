@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from fragarea.check import CheckResult, KnownMeasurement, judge, load_sheet, nominal_mm2
+from fragarea.check import CheckResult, KnownAreaSheet, KnownMeasurement, judge, nominal_mm2, sheet_for
 from fragarea.errors import PhotoProblem, SettingsProblem
 from fragarea.measure import measure_photo
 from fragarea.measurement import MeasureSettings, PhotoMeasurement
@@ -65,18 +65,18 @@ def check_photos(
             measured.append(measure_photo(photo, site, settings, layout=layout, lens=lens))
         except PhotoProblem as problem:
             refused.append(problem)
-    values = [value for one in measured for value in _values(one)]
+    sheet = sheet_for(layout.name)
+    values = [value for one in measured for value in _values(one, sheet)]
     if not values:
         reasons = " ".join(str(problem) for problem in refused)
         raise SettingsProblem(f"no known-area shape was found in the photos given. {reasons}".strip())
     days = [one.taken_at.date() for one in measured if one.taken_at]
-    expected = tuple(shape.shape_id for shape in load_sheet().shapes)
+    expected = tuple(shape.shape_id for shape in sheet.shapes)
     result = judge(values, tolerance_rel=tolerance_rel, expected=expected)
     return PhotoCheck(result, max(days, default=None), tuple(refused))
 
 
-def _values(measured: PhotoMeasurement) -> list[KnownMeasurement]:
-    sheet = load_sheet()
+def _values(measured: PhotoMeasurement, sheet: KnownAreaSheet) -> list[KnownMeasurement]:
     nominal = {shape.shape_id: nominal_mm2(shape) for shape in sheet.shapes}
     day = measured.taken_at.date().isoformat() if measured.taken_at else "no date"
     group = f"{day} {measured.camera.make} {measured.camera.model}".strip()

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from fragarea.area import estimate_area, split_among_plugs
 from fragarea.area.shares import NOTHING, Share
-from fragarea.check import load_sheet, measure_shapes
+from fragarea.check import measure_shapes, sheet_for
 from fragarea.doubts import Doubt
 from fragarea.errors import SiteNotFound
 from fragarea.measurement import (
@@ -156,7 +156,7 @@ def _measure_sheet(
             edge_height_mm=0.0,
             confidence=1.0,
         )
-        for shape in measure_shapes(photo.pixels, scale.plane, layout, load_sheet())
+        for shape in measure_shapes(photo.pixels, scale.plane, layout, sheet_for(layout.name))
     )
 
 

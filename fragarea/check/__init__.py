@@ -20,7 +20,15 @@ from fragarea.check.precision import (
     precision,
     verdict_of,
 )
-from fragarea.check.sheet import KnownAreaSheet, KnownShape, load_sheet, nominal_mm2, polygon_mm
+from fragarea.check.sheet import (
+    KnownAreaSheet,
+    KnownShape,
+    known_sheets,
+    load_sheet,
+    nominal_mm2,
+    polygon_mm,
+    sheet_for,
+)
 from fragarea.check.statistics import CheckResult, KnownMeasurement, ShapeResult, judge
 from fragarea.check.wording import check_lines, summary_sentence
 
@@ -38,11 +46,13 @@ __all__ = [
     "check_lines",
     "conformity_probability",
     "judge",
+    "known_sheets",
     "load_sheet",
     "measure_shapes",
     "nominal_mm2",
     "polygon_mm",
     "precision",
+    "sheet_for",
     "summary_sentence",
     "verdict_of",
 ]

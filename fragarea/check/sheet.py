@@ -199,14 +199,36 @@ def load_sheet(name_or_file: str | Path = "known-areas") -> KnownAreaSheet:
     if path.suffix.lower() != ".json":
         path = calibration_folder() / f"{name_or_file}.json"
     if not path.is_file():
+        known = ", ".join(known_sheets())
         raise SettingsProblem(
-            f"known-area sheet {str(name_or_file)!r} is not known. Use 'known-areas' or a JSON file."
+            f"known-area sheet {str(name_or_file)!r} is not known. Use one of {known}, or a JSON file."
         )
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except (ValueError, UnicodeDecodeError) as error:
         raise SettingsProblem(f"{path.name}: not valid JSON ({error}).") from error
     return parse_sheet(data, source=path.name)
+
+
+def known_sheets() -> tuple[str, ...]:
+    """Names of the known-area sheets that come with the project."""
+    return tuple(name for name, _ in _sheets_and_references())
+
+
+def sheet_for(reference: str) -> KnownAreaSheet:
+    """The sheet that comes with the project for a reference, by the reference's name.
+
+    A reference that no sheet was made for gets the usual one, whose shapes may lie in any window large enough.
+    """
+    found = next((name for name, made_for in _sheets_and_references() if made_for == reference), "known-areas")
+    return load_sheet(found)
+
+
+def _sheets_and_references() -> list[tuple[str, str]]:
+    files = [
+        (file.stem, json.loads(file.read_text(encoding="utf-8"))) for file in calibration_folder().glob("*.json")
+    ]
+    return sorted((name, str(data["reference"])) for name, data in files if data.get("schema") == SCHEMA)
 
 
 def parse_sheet(data: Any, *, source: str) -> KnownAreaSheet:

@@ -10,7 +10,16 @@ from typing import Any
 import pytest
 
 from benchmarks.truth import ABSENT, true_photos
-from fragarea.check.sheet import SCHEMA, KnownShape, load_sheet, nominal_mm2, parse_sheet, polygon_mm
+from fragarea.check.sheet import (
+    SCHEMA,
+    KnownShape,
+    known_sheets,
+    load_sheet,
+    nominal_mm2,
+    parse_sheet,
+    polygon_mm,
+    sheet_for,
+)
 from fragarea.errors import SettingsProblem
 
 SHEET = load_sheet()
@@ -120,3 +129,18 @@ def test_own_sheet_can_be_loaded_from_a_file(tmp_path: Path) -> None:
     path = tmp_path / "own.json"
     path.write_text(json.dumps(_sheet({"id": "d", "kind": "disc", "centre_mm": [5, 6], "radius_mm": 2})))
     assert load_sheet(path).shapes[0].centre_mm == (5.0, 6.0)
+
+
+def test_sheet_of_a_photo_follows_from_the_reference_around_it() -> None:
+    assert known_sheets() == ("known-areas", "known-areas-small")
+    assert sheet_for("frame-180x250").name == "known-areas-small"
+    assert sheet_for("frame-280x220").name == "known-areas"
+    assert sheet_for("a frame of our own").name == "known-areas"
+
+
+def test_small_sheet_has_the_shapes_of_the_large_one_at_other_places() -> None:
+    small = load_sheet("known-areas-small")
+    assert [(s.shape_id, s.kind, s.sizes, s.waves_mm) for s in small.shapes] == [
+        (s.shape_id, s.kind, s.sizes, s.waves_mm) for s in SHEET.shapes
+    ]
+    assert small.shapes != SHEET.shapes
