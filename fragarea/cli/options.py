@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from fragarea.errors import SettingsProblem
 from fragarea.reference.lens import LensProfile, load_lens
+
+if TYPE_CHECKING:
+    from fragarea.nursery_view import NurseryView
 
 
 def _nursery(_context: click.Context, _option: click.Parameter, value: Path | None) -> Path | None:
@@ -50,3 +55,44 @@ def find_lens(name: str, nursery: Path | None) -> LensProfile | None:
         known = ", ".join(sorted(p.stem for p in path.parent.glob("*.json"))) or "none"
         raise SettingsProblem(f"--lens {name}: not in {path.parent}. Known there: {known}.")
     return load_lens(path)
+
+
+def day_options(function: Any) -> Any:
+    """``--site``, ``--since`` and ``--until``."""
+    for option in (
+        click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="Only visits up to this day."),
+        click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Only visits from this day on (2026-03-01)."),
+        click.option("--site", default=None, help="Only this site. Default: all."),
+    ):
+        function = option(function)
+    return function
+
+
+budget_option = click.option(
+    "--budget", is_flag=True, help="Show the uncertainty budget of every area (JCGM 100:2008)."
+)
+
+
+def usual_workers() -> int:
+    """One process a core that this program may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def open_view(nursery: Path, site: str | None, since: datetime | None, until: datetime | None) -> NurseryView:
+    """Measurements of a nursery folder, by site and days."""
+    from fragarea.logbook import open_logbook
+    from fragarea.nursery import load_nursery, load_tables
+    from fragarea.nursery_view import logbook_path, view_nursery
+
+    settings = load_nursery(nursery)
+    if site is not None and settings.site(site) is None:
+        known = ", ".join(one.name for one in settings.sites) or "none"
+        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+    with open_logbook(logbook_path(settings), create=False) as logbook:
+        return view_nursery(
+            logbook,
+            load_tables(settings),
+            site=site,
+            since=since.date() if since else None,
+            until=until.date() if until else None,
+        )
