@@ -129,6 +129,8 @@ def load_reference(name_or_file: str | Path) -> ReferenceLayout:
 
 def parse_reference(data: dict[str, Any], *, source: str) -> ReferenceLayout:
     """Check a reference description and make it a record; `source` names it in errors."""
+    if isinstance(data, dict) and data.get("schema", SCHEMA) != SCHEMA:
+        raise SettingsProblem(f"{source}: not a reference; its schema is {data['schema']!r}, not {SCHEMA!r}.")
     try:
         tags = tuple(
             TagLayout(int(tag["id"]), float(tag["side_mm"]), _point(tag["centre_mm"])) for tag in data["tags"]

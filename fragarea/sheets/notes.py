@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 
-from fragarea.check.sheet import KnownAreaSheet
 from fragarea.reference.layout import ReferenceLayout, TagLayout
 from fragarea.sheets.flow import Note, numbered
 from fragarea.sheets.objects import PrintedObject
@@ -142,7 +141,7 @@ def _use(thing: PrintedObject) -> tuple[Note, ...]:
     )
 
 
-def known_area_notes(sheet: KnownAreaSheet, layout: ReferenceLayout) -> tuple[Note, ...]:
+def known_area_notes(layout: ReferenceLayout) -> tuple[Note, ...]:
     """What to do with a known-area sheet, in order."""
     return (
         Note("How to check the whole way from photo to area", "heading"),
@@ -154,7 +153,7 @@ def known_area_notes(sheet: KnownAreaSheet, layout: ReferenceLayout) -> tuple[No
                 "across with a caliper and compare it with the table.",
                 "Take at least five photos, as you take those of your corals: same camera, height and light. Turn "
                 "the sheet between them. Then type:",
-                Note(f"fragarea check --sheet {sheet.name} PHOTOS", "command"),
+                Note(f"fragarea check --reference {layout.name} PHOTOS", "command"),
             ]
         ),
     )

@@ -24,6 +24,7 @@ NUMBER_PT = 5.0
 # No words nearer to a shape than this.
 SHAPE_MARGIN_MM = 4.0
 MARK_MM = 2.0
+LARGEST_MM = 2000.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -172,6 +173,8 @@ def _polygon(points_mm: Iterable[Point], source: str) -> Polygon:
         polygon = Polygon(list(points_mm))
     except (ValueError, GEOSException) as error:
         raise SettingsProblem(f"{source}: outline_mm and window_mm need at least three corners each.") from error
+    if max(abs(value) for value in polygon.bounds) > LARGEST_MM:
+        raise SettingsProblem(f"{source}: larger than {LARGEST_MM / 1000:g} m; lengths must be in mm.")
     if not polygon.is_valid or polygon.area <= 0:
         raise SettingsProblem(f"{source}: outline_mm or window_mm crosses itself or encloses nothing.")
     return polygon

@@ -73,9 +73,7 @@ def _areas_draft(sheet: KnownAreaSheet, layout: ReferenceLayout, paper: Paper) -
     items, used = areas_page_items(sheet, layout, form.room)
     left, _, right, bottom = form.room.bounds
     column = box(left, used, right, bottom)
-    return _with_notes(
-        [Draft(form, f"{sheet.name}: nominal areas", items, (column,))], known_area_notes(sheet, layout)
-    )[0]
+    return _with_notes([Draft(form, f"{sheet.name}: nominal areas", items, (column,))], known_area_notes(layout))[0]
 
 
 def _reference_drafts(layout: ReferenceLayout, paper: Paper) -> list[Draft]:

@@ -9,6 +9,7 @@ from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 from shapely import MultiPolygon
 
 from fragarea import __version__
+from fragarea.report.fonts import printable
 from fragarea.sheets.drawing import Colour, Fill, Item, Page, Stroke, Text
 from fragarea.sheets.typeface import PT_MM, face
 
@@ -89,7 +90,7 @@ def _write(canvas: Canvas, item: Text, height_mm: float) -> None:
     draw = {"start": canvas.drawString, "middle": canvas.drawCentredString, "end": canvas.drawRightString}[
         item.anchor
     ]
-    draw(0, 0, item.words)
+    draw(0, 0, printable(item.words))
     canvas.restoreState()
 
 

@@ -34,8 +34,8 @@ def svg_text(thing: PrintedObject, description: str) -> str:
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{_n(width)}mm" height="{_n(height)}mm" '
         f'viewBox="{_n(left)} {_n(top)} {_n(width)} {_n(height)}">',
-        f"<title>{escape(thing.name)}</title>",
-        f"<desc>{escape(description)} fragarea {escape(__version__)}.</desc>",
+        f"<title>{_escaped(thing.name)}</title>",
+        f"<desc>{_escaped(description)} fragarea {__version__}.</desc>",
         f'<rect x="{_n(left)}" y="{_n(top)}" width="{_n(width)}" height="{_n(height)}" fill="#ffffff"/>',
         *(_element(item) for item in (*cuts, *thing.items)),
         "</svg>",
@@ -59,7 +59,7 @@ def _element(item: Item) -> str:
             weight = ' font-weight="bold"' if item.bold else ""
             return (
                 f'<text x="{_n(x)}" y="{_n(y)}" font-family="{FONTS}" font-size="{_n(item.size_pt * PT_MM)}"{weight} '
-                f'text-anchor="{item.anchor}" fill="{_hex(item.colour)}">{escape(item.words)}</text>'
+                f'text-anchor="{item.anchor}" fill="{_hex(item.colour)}">{_escaped(item.words)}</text>'
             )
 
 
@@ -67,6 +67,11 @@ def _path(area: Polygon | MultiPolygon) -> str:
     parts = area.geoms if isinstance(area, MultiPolygon) else [area]
     rings = [ring for part in parts for ring in (part.exterior, *part.interiors)]
     return " ".join("M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in ring.coords[:-1]) + "Z" for ring in rings)
+
+
+def _escaped(words: str) -> str:
+    """Words for XML, without the control characters that XML 1.0 forbids."""
+    return escape("".join(letter for letter in words if letter.isprintable()))
 
 
 def _n(value: float) -> str:
