@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fragarea.tissue.sampling import sample
+from fragarea.tissue.surface import SHARE_PX
 from fragarea.tissue.tiles import TILE_MM_PER_PX
 
 MODEL = Path(__file__).parent / "model" / "edge.npz"
@@ -46,9 +47,9 @@ def edge_logits(colour: FloatArray, shares: FloatArray, lines: Lines) -> FloatAr
 
     Parameters
     ----------
-    colour : ndarray of float32, shape (rows, columns, 3)
+    colour : ndarray of uint8, shape (rows, columns, 3)
         Stacked tiles.
-    shares : ndarray of float32, shape (rows / 2, columns / 2, 4)
+    shares : ndarray of float32, shape (rows / 2.5, columns / 2.5, 4)
         Of :func:`fragarea.tissue.surface.surface_shares`, stacked.
     lines : Lines
 
@@ -61,7 +62,7 @@ def edge_logits(colour: FloatArray, shares: FloatArray, lines: Lines) -> FloatAr
     parts = []
     for sideways in SIDEWAYS_MM:
         middle = lines.start + along * np.float32(sideways / TILE_MM_PER_PX)
-        parts.append(_read(colour, middle, lines, LINE_MM) - np.float32(0.5))
+        parts.append(_read(colour, middle, lines, LINE_MM) * np.float32(1 / 255) - np.float32(0.5))
     parts.append(_read_shares(shares, lines) - np.float32(0.25))
     features = np.concatenate([part.reshape(len(lines.start), -1) for part in parts], axis=1)
     return _network(features)
@@ -74,13 +75,15 @@ def _read(image: FloatArray, middle: FloatArray, lines: Lines, places_mm: FloatA
 
 
 def _read_shares(shares: FloatArray, lines: Lines) -> FloatArray:
-    halved = Lines(
-        (lines.start - np.float32(0.5)) / 2,
-        lines.outwards / 2,
-        (lines.low - np.float32(0.5)) / 2 + np.float32(0.25),
-        (lines.high - np.float32(0.5)) / 2 - np.float32(0.25),
+    coarse = Lines(
+        to_share(lines.start), lines.outwards / SHARE_PX, lines.low / SHARE_PX, (lines.high + 1) / SHARE_PX - 1
     )
-    return _read(shares, halved.start, halved, SHARE_MM)[..., 1:]
+    return _read(shares, coarse.start, coarse, SHARE_MM)[..., 1:]
+
+
+def to_share(points: FloatArray) -> FloatArray:
+    """Pixels of the shares at pixels of the tiles."""
+    return np.asarray((points - (SHARE_PX - 1) / 2) / SHARE_PX, np.float32)
 
 
 @cache

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fragarea.tissue.edges import BINS_MM, Lines, edge_logits
+from fragarea.tissue.edges import BINS_MM, Lines, edge_logits, to_share
 from fragarea.tissue.sampling import sample
 from fragarea.tissue.tiles import TILE_MM_PER_PX
 
@@ -81,10 +81,10 @@ def respaced(rings: Rings) -> Rings:
 
 
 def across_field(rings: Rings, live: FloatArray) -> FloatArray:
-    """Unit vectors out of the tissue, from the fall of the live share at half resolution."""
+    """Unit vectors out of the tissue, from the fall of the live share."""
     right = cv2.Sobel(live, cv2.CV_32F, 1, 0)
     down = cv2.Sobel(live, cv2.CV_32F, 0, 1)
-    slope = sample(cv2.merge([right, down]), (rings.points - np.float32(0.5)) / 2)
+    slope = sample(cv2.merge([right, down]), to_share(rings.points))
     return _unit(-smoothed(slope, rings, SMOOTH_WEIGHTS))
 
 

@@ -17,7 +17,7 @@ def sample(field: npt.NDArray[Any], points: npt.NDArray[Any]) -> npt.NDArray[Any
 
     Parameters
     ----------
-    field : ndarray of float32, shape (rows, columns) or (rows, columns, channels)
+    field : ndarray of float32 or uint8, shape (rows, columns) or (rows, columns, channels)
     points : ndarray of float32, shape (n, 2)
         ``(x, y)`` in pixels; outside the image the nearest pixel counts.
 

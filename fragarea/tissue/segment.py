@@ -116,7 +116,7 @@ def _outline(stack: Stack, shares: FloatArray) -> list[_Found]:
     if start is None:
         return [_Found([], np.empty(0, np.float32)) for _ in stack.tiles]
     colour = stack.colour.reshape(count * rows, columns, 3)
-    flat = shares.reshape(-1, columns // SHARE_PX, shares.shape[-1])
+    flat = shares.reshape(-1, *shares.shape[2:])
     live = np.ascontiguousarray(flat[..., Surface.LIVE] + flat[..., Surface.BLEACHED])
     outwards = across_field(start, live)
     rings, _ = pulled_to_edges(start, outwards, colour, flat, rows)
@@ -159,7 +159,12 @@ def _first_rings(stack: Stack, shares: FloatArray) -> Rings | None:
     points = np.concatenate(half_level(flat, kept))
     frame = np.repeat(np.array(tiles), lengths)
     points -= np.column_stack([np.ones(len(points)), 2 * frame + 1])
-    return Rings((points * SHARE_PX + 0.5).astype(np.float32), np.cumsum(lengths), np.array(tiles))
+    return Rings(_from_share(points).astype(np.float32), np.cumsum(lengths), np.array(tiles))
+
+
+def _from_share(points: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
+    """Tile pixels of share pixels."""
+    return np.asarray(points * SHARE_PX + (SHARE_PX - 1) / 2, dtype=float)
 
 
 def _speck(chain: npt.NDArray[Any], level: FloatArray, *, hole: bool) -> bool:
@@ -178,7 +183,8 @@ def _own(chain: npt.NDArray[Any], tile: Tile) -> bool:
     if tile.rim is None:
         return True
     x, y, radius = tile.rim
-    away = np.hypot(chain[:, 0] * SHARE_PX + 0.5 - x, chain[:, 1] * SHARE_PX + 0.5 - y)
+    places = _from_share(chain)
+    away = np.hypot(places[:, 0] - x, places[:, 1] - y)
     return bool((away < radius + OWN_MARGIN_MM / TILE_MM_PER_PX).mean() >= OWN_SHARE)
 
 
@@ -243,12 +249,14 @@ def _doubts(pixels: Pixels, labels: npt.NDArray[np.uint8], spread_mm: FloatArray
     unsure = float((spread_mm > UNSURE_MM).mean()) if len(spread_mm) else 0.0
     if unsure > UNSURE_SHARE:
         doubts.append(Doubt("outline_unsure", f"{unsure:.0%} of the edge"))
-    tissue = pixels[(labels == Surface.LIVE)]
-    if len(tissue):
-        glare = float((tissue.min(axis=1) >= GLARE_LEVEL).mean())
+    tissue = (labels == Surface.LIVE).astype(np.uint8)
+    count = cv2.countNonZero(tissue)
+    if count:
+        white = cv2.inRange(pixels, (GLARE_LEVEL,) * 3, (255,) * 3)
+        glare = cv2.countNonZero(cv2.bitwise_and(white, white, mask=tissue)) / count
         if glare > GLARE_SHARE:
             doubts.append(Doubt("glare", f"{glare:.0%} of the tissue"))
-        if np.median(tissue) < DARK_LEVEL:
+        if max(cv2.mean(pixels, tissue)[:3]) < DARK_LEVEL:
             doubts.append(Doubt("dark"))
     return tuple(doubts)
 

@@ -12,14 +12,15 @@ import numpy.typing as npt
 
 from fragarea.sites.records import Window
 
-TILE_MM_PER_PX = 0.25
-BLOCK_PX = 32  # sides of tiles are multiples of this: four halvings after cells of 4 pixels
-BEYOND_RIM_MM = 3.5  # tissue further over the rim than this is not looked for
+TILE_MM_PER_PX = 0.25  # of the tiles, from which the edges are read
+# The surface network takes most of the time; it may see the tiles coarser than the edges are read.
+SURFACE_MM_PER_PX = 0.25
+BLOCK_PX = 32  # sides of tiles are multiples of this: whole for four halvings after the network's cells
+BEYOND_RIM_MM = 2.5  # tissue further over the rim than this is not looked for
 LARGEST_STACK_ROWS = 30_000  # OpenCV reads at most 32767 rows
 BRIGHT_SHARE, BRIGHT_LEVEL, MOST_GAIN = 97.0, 0.6, 3.0
 
 Pixels = npt.NDArray[np.uint8]
-FloatImage = npt.NDArray[Any]
 
 
 class Gains(Protocol):
@@ -54,23 +55,12 @@ class Stack:
     Attributes
     ----------
     tiles : tuple of Tile
-    colour : ndarray of float32, shape (n, rows, columns, 3)
-        White-balanced sRGB, 0 to 1.
+    colour : ndarray of uint8, shape (n, rows, columns, 3)
+        White-balanced sRGB.
     """
 
     tiles: tuple[Tile, ...]
-    colour: FloatImage
-
-    def rim_channel(self) -> FloatImage:
-        """Distance inside the rim in cm, -1 to 1, ``(n, rows, columns)``; 0 where no rim is known."""
-        count, rows, columns = self.colour.shape[:3]
-        out = np.zeros((count, rows, columns), np.float32)
-        x, y = np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32)[:, None]
-        for layer, tile in zip(out, self.tiles, strict=True):
-            if tile.rim is not None:
-                away = cv2.magnitude(*np.broadcast_arrays(x - tile.rim[0], y - tile.rim[1]))
-                np.clip((tile.rim[2] - away) * (TILE_MM_PER_PX / 10), -1, 1, out=layer)
-        return out
+    colour: Pixels
 
 
 def cut_tiles(windows: Sequence[Window], light: Gains | None) -> list[Stack]:
@@ -121,7 +111,7 @@ def _place(index: int, window: Window) -> Tile:
     return Tile(index, (float(corner[0]), float(corner[1])), step, int(size[1]), int(size[0]), place)
 
 
-def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: FloatImage) -> FloatImage:
+def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: Pixels) -> Pixels:
     size = (tiles[0].columns, tiles[0].rows)
     pixels = np.empty((len(tiles), size[1], size[0], 3), np.uint8)
     for out, tile in zip(pixels, tiles, strict=True):
@@ -147,7 +137,7 @@ def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: FloatIma
             borderMode=cv2.BORDER_REPLICATE,
         )
     flat = pixels.reshape(-1, size[0], 3)
-    return np.asarray(cv2.LUT(flat, tables)).reshape(pixels.shape)
+    return np.asarray(cv2.LUT(flat, tables), np.uint8).reshape(pixels.shape)
 
 
 def _gains(windows: Sequence[Window], light: Gains | None) -> npt.NDArray[np.float64]:
@@ -158,11 +148,11 @@ def _gains(windows: Sequence[Window], light: Gains | None) -> npt.NDArray[np.flo
     return np.full(3, np.clip(BRIGHT_LEVEL / max(bright, 1e-3), 1.0, MOST_GAIN))
 
 
-def _tables(gains: npt.NDArray[np.float64]) -> FloatImage:
-    """Look-up table (1, 256, 3) from bytes to white-balanced sRGB 0 to 1."""
+def _tables(gains: npt.NDArray[np.float64]) -> Pixels:
+    """Look-up table (1, 256, 3) from bytes to white-balanced sRGB bytes."""
     light = np.clip(_linear()[:, None] * gains, 0, 1)
     srgb = np.where(light <= 0.0031308, light * 12.92, 1.055 * np.maximum(light, 1e-6) ** (1 / 2.4) - 0.055)
-    return srgb.astype(np.float32)[None]
+    return np.round(255 * srgb).astype(np.uint8)[None]
 
 
 def _linear() -> npt.NDArray[np.float64]:
