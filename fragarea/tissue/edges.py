@@ -19,6 +19,8 @@ LINE_MM = np.linspace(-REACH_MM, REACH_MM, round(2 * REACH_MM / STEP_MM) + 1).as
 SIDEWAYS_MM = (-0.5, 0.0, 0.5)
 SHARE_MM = LINE_MM[1::3]
 BINS_MM = LINE_MM[1:-1]
+COLOUR_INPUTS = 3 * len(LINE_MM) * len(SIDEWAYS_MM)
+LINE_INPUTS = COLOUR_INPUTS + 3 * len(SHARE_MM)
 
 FloatArray = npt.NDArray[Any]
 
@@ -59,26 +61,26 @@ def edge_logits(colour: FloatArray, shares: FloatArray, lines: Lines) -> FloatAr
         Unnormalised log-probabilities of ``BINS_MM``.
     """
     along = np.stack([-lines.outwards[:, 1], lines.outwards[:, 0]], axis=1)
-    parts = []
-    for sideways in SIDEWAYS_MM:
+    features = np.empty((len(lines.start), LINE_INPUTS), np.float32)
+    width = 3 * len(LINE_MM)
+    for index, sideways in enumerate(SIDEWAYS_MM):
         middle = lines.start + along * np.float32(sideways / TILE_MM_PER_PX)
-        parts.append(_read(colour, middle, lines, LINE_MM) * np.float32(1 / 255) - np.float32(0.5))
-    parts.append(_read_shares(shares, lines) - np.float32(0.25))
-    features = np.concatenate([part.reshape(len(lines.start), -1) for part in parts], axis=1)
+        features[:, index * width : (index + 1) * width] = _read(colour, middle, lines, LINE_MM)
+    coarse = Lines(
+        to_share(lines.start), lines.outwards / SHARE_PX, lines.low / SHARE_PX, (lines.high + 1) / SHARE_PX - 1
+    )
+    shares_along = _read(shares, coarse.start, coarse, SHARE_MM).reshape(len(features), len(SHARE_MM), -1)
+    features[:, COLOUR_INPUTS:] = shares_along[..., 1:].reshape(len(features), -1)
     return _network(features)
 
 
 def _read(image: FloatArray, middle: FloatArray, lines: Lines, places_mm: FloatArray) -> FloatArray:
-    points = middle[:, None] + lines.outwards[:, None] * (places_mm / np.float32(TILE_MM_PER_PX))[:, None]
+    """Values along each line, ``(n, places x channels)``, in the image's own type."""
+    steps = (places_mm / np.float32(TILE_MM_PER_PX))[:, None]
+    points = np.empty((len(middle), len(places_mm), 2), np.float32)
+    np.add(middle[:, None], lines.outwards[:, None] * steps, out=points)
     np.clip(points[..., 1], lines.low[:, None], lines.high[:, None], out=points[..., 1])
-    return sample(image, points.reshape(-1, 2)).reshape(len(middle), len(places_mm), -1)
-
-
-def _read_shares(shares: FloatArray, lines: Lines) -> FloatArray:
-    coarse = Lines(
-        to_share(lines.start), lines.outwards / SHARE_PX, lines.low / SHARE_PX, (lines.high + 1) / SHARE_PX - 1
-    )
-    return _read(shares, coarse.start, coarse, SHARE_MM)[..., 1:]
+    return sample(image, points.reshape(-1, 2)).reshape(len(middle), -1)
 
 
 def to_share(points: FloatArray) -> FloatArray:
@@ -88,12 +90,18 @@ def to_share(points: FloatArray) -> FloatArray:
 
 @cache
 def _weights() -> tuple[FloatArray, ...]:
+    """Matrices and biases; the first takes bytes and shares as they come (it was learned on bytes / 255 - 0.5)."""
     with np.load(MODEL) as file:
-        return tuple(np.ascontiguousarray(file[f"edge.{i}.{k}"].T) for i in range(3) for k in "wb")
+        w0, b0, *rest = (np.ascontiguousarray(file[f"edge.{layer}.{part}"].T) for layer in range(3) for part in "wb")
+    b0 = b0 - 0.5 * w0[:COLOUR_INPUTS].sum(axis=0) - 0.25 * w0[COLOUR_INPUTS:].sum(axis=0)
+    w0[:COLOUR_INPUTS] /= 255
+    return (w0, b0, *rest)
 
 
 def _network(features: FloatArray) -> FloatArray:
     w0, b0, w1, b1, w2, b2 = _weights()
-    hidden = np.maximum(features @ w0 + b0, 0)
-    hidden = np.maximum(hidden @ w1 + b1, 0)
-    return np.asarray(hidden @ w2 + b2, np.float32)
+    hidden = features @ w0
+    hidden += b0
+    hidden = np.maximum(hidden, 0, out=hidden) @ w1
+    hidden += b1
+    return np.asarray(np.maximum(hidden, 0, out=hidden) @ w2 + b2, np.float32)

@@ -81,13 +81,21 @@ def _part(mask: npt.NDArray[np.bool_], window: Window) -> MultiPolygon:
 
 def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolygon:
     """Polygons with holes where `level` is above one half."""
+    rough = cv2.threshold(level, 0.02, 255, cv2.THRESH_BINARY)[1].astype(np.uint8)
+    left, top, width, height = cv2.boundingRect(rough)
+    if width == 0:
+        return MultiPolygon()
     # A frame of zeros closes what runs into the window's edge.
-    padded = cv2.copyMakeBorder(level, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0)
+    padded = cv2.copyMakeBorder(
+        level[top : top + height, left : left + width], 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0
+    )
+    corner = np.array([left - 1.0, top - 1.0])
     inside = (padded > 0.5).astype(np.uint8)
     chains, tree = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if not chains:
         return MultiPolygon()
     contours = half_level(padded, [chain.reshape(-1, 2) for chain in chains])
+    rings = [window.to_mm(points + corner) for points in contours]
     px_mm2 = window.mm_per_px**2
     polygons: list[Polygon] = []
     for index, points in enumerate(contours):
@@ -96,19 +104,26 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
         area_mm2 = _area(points) * px_mm2
         if area_mm2 < sure_speck_mm2 or (area_mm2 < SPECK_MM2 and _peak(padded, chains[index]) < SURE):
             continue
-        polygons.append(Polygon(window.to_mm(points - 1.0), _holes(contours, tree[0], index, window)))
-    return _clean(shapely.union_all([shapely.make_valid(p) for p in polygons]) if polygons else MultiPolygon())
+        polygons.append(Polygon(rings[index], _holes(rings, tree[0], index)))
+    return _joined(polygons)
 
 
-def _holes(contours: list[Points], tree: npt.NDArray[Any], outer: int, window: Window) -> list[Points]:
-    rings = []
+def _joined(polygons: list[Polygon]) -> MultiPolygon:
+    # Contours of one level are simple and apart, all but the rare one with a pinched pixel, which is mended.
+    whole = MultiPolygon(polygons)
+    if whole.is_valid:
+        return whole
+    return _clean(shapely.union_all([shapely.make_valid(polygon) for polygon in polygons]))
+
+
+def _holes(rings: list[Points], tree: npt.NDArray[Any], outer: int) -> list[Points]:
+    holes = []
     child = int(tree[outer][2])
     while child >= 0:
-        points = contours[child]
-        if len(points) >= 3 and _area(points) * window.mm_per_px**2 >= SPECK_MM2:
-            rings.append(window.to_mm(points - 1.0))
+        if len(rings[child]) >= 3 and _area(rings[child]) >= SPECK_MM2:
+            holes.append(rings[child])
         child = int(tree[child][0])
-    return rings
+    return holes
 
 
 def half_level(level: Image, chains: list[npt.NDArray[Any]]) -> list[Points]:
@@ -118,7 +133,7 @@ def half_level(level: Image, chains: list[npt.NDArray[Any]]) -> list[Points]:
     down = cv2.Sobel(level, cv2.CV_32F, 0, 1, scale=0.125)
     right = cv2.Sobel(level, cv2.CV_32F, 1, 0, scale=0.125)
     field = cv2.merge([level, right, down])
-    for _ in range(3):
+    for _ in range(2):
         value = sample(field, points)
         steep = np.maximum((value[:, 1:] ** 2).sum(axis=1, keepdims=True), 1e-4)
         step = (0.5 - value[:, :1]) * value[:, 1:] / steep

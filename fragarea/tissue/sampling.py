@@ -23,15 +23,15 @@ def sample(field: npt.NDArray[Any], points: npt.NDArray[Any]) -> npt.NDArray[Any
 
     Returns
     -------
-    ndarray of float32, shape (n, channels)
+    ndarray of the field's type, shape (n, channels)
     """
     channels = 1 if field.ndim == 2 else field.shape[2]
     if len(points) == 0:
-        return np.empty((0, channels), np.float32)
+        return np.empty((0, channels), field.dtype)
     row = min(len(points), ROW)
     rows = -(-len(points) // row)
     places = np.zeros((2, rows * row), np.float32)
     places[:, : len(points)] = points.T
     x, y = places.reshape(2, rows, row)
     values = cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values, np.float32).reshape(rows * row, channels)[: len(points)]
+    return np.asarray(values).reshape(rows * row, channels)[: len(points)]
