@@ -25,6 +25,8 @@ LEAST_SCORE = 0.22
 RIM_SHARE = 0.6
 HALF_RIM = 0.4
 SURE_SCORE = 0.33
+# Where a plug is expected but no rim was found, this score still tells a plug.
+EXPECTED_SCORE = 0.26
 # From this share on a rim is beyond doubt.
 CLEAR_RIM = 0.75
 # A rim that differs more from the nominal radius is not the plug's.
@@ -76,6 +78,10 @@ class Scene:
         up = ROUNDING_MM * leans(self.plane, fits.centres_mm, self.height_mm)
         return replace(fits, centres_mm=fits.centres_mm + up)
 
+    def quality(self, fits: RimFits) -> FloatArray:
+        """Of several fits of one rim the right one has most rays on it, is round and of the right size."""
+        return fits.on_rim - 0.75 * fits.flattening_mm - 0.25 * np.abs(fits.radii_mm - self.radius_mm)
+
     def is_plug(self, fits: RimFits, scores: FloatArray) -> npt.NDArray[np.bool_]:
         """Which fits are plugs."""
         sized = np.abs(fits.radii_mm / self.radius_mm - 1) < RADIUS_SLACK
@@ -110,6 +116,12 @@ def take(fits: RimFits, which: npt.ArrayLike) -> RimFits:
     """The chosen ones of several rims."""
     index = np.asarray(which)
     return RimFits(**{field.name: getattr(fits, field.name)[index] for field in fields(fits)})
+
+
+def joined(one: RimFits, other: RimFits) -> RimFits:
+    """The rims of both."""
+    names = [field.name for field in fields(one)]
+    return RimFits(**{name: np.concatenate([getattr(one, name), getattr(other, name)]) for name in names})
 
 
 def sighting(fits: RimFits, index: int, *, position: tuple[int, int] | None, label: str = "") -> PlugSighting:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
-
 import numpy as np
 
 from fragarea.reference.plane import FloatArray
 from fragarea.sites.heights import plug_top
 from fragarea.sites.records import SiteView
 from fragarea.sites.rims import RimFits
-from fragarea.sites.scene import HALF_RIM, Scene, sighting, take, view_of
+from fragarea.sites.scene import HALF_RIM, Scene, joined, sighting, take, view_of
 
 # A rim found worse than this is tried again from places all around.
 RETRY_BELOW = 0.9
@@ -49,12 +47,11 @@ def _rim_with_care(scene: Scene, points_mm: FloatArray, scores: FloatArray) -> t
     likely = np.argsort(-scores, kind="stable")[:LIKELY_DISCS]
     points_mm, scores = points_mm[likely], scores[likely]
     fits = scene.rims(points_mm)
-    best = int(np.argmax(scores + _quality(scene, fits)))
+    best = int(np.argmax(scores + scene.quality(fits)))
     if fits.on_rim[best] < RETRY_BELOW:
         tries = scene.rims((points_mm[:, None] + TRIES_MM).reshape(-1, 2))
-        both = {f.name: np.concatenate([getattr(fits, f.name), getattr(tries, f.name)]) for f in fields(fits)}
-        fits, scores = RimFits(**both), np.concatenate([scores, np.repeat(scores, len(TRIES_MM))])
-        best = int(np.argmax(scores + _quality(scene, fits)))
+        fits, scores = joined(fits, tries), np.concatenate([scores, np.repeat(scores, len(TRIES_MM))])
+        best = int(np.argmax(scores + scene.quality(fits)))
     return take(fits, [best]), scores[[best]]
 
 
@@ -87,8 +84,3 @@ def _beyond_reference(scene: Scene, points_mm: FloatArray) -> FloatArray:
         return np.zeros(len(points_mm))
     card = np.asarray(scene.layout.outline_mm, dtype=float)
     return np.linalg.norm(points_mm - np.clip(points_mm, card.min(axis=0), card.max(axis=0)), axis=1)
-
-
-def _quality(scene: Scene, fits: RimFits) -> FloatArray:
-    """Of several fits of one rim the right one has most rays on it, is round and of the right size."""
-    return fits.on_rim - 0.75 * fits.flattening_mm - 0.25 * np.abs(fits.radii_mm - scene.radius_mm)

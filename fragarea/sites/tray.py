@@ -18,7 +18,17 @@ from fragarea.sites.grid import (
 from fragarea.sites.heights import plug_top
 from fragarea.sites.records import PlugSighting, SiteView
 from fragarea.sites.rims import RimFits
-from fragarea.sites.scene import CLEAR_RIM, LEAST_SCORE, Scene, sighting, take, unfitted, view_of
+from fragarea.sites.scene import (
+    CLEAR_RIM,
+    EXPECTED_SCORE,
+    RIM_SHARE,
+    Scene,
+    joined,
+    sighting,
+    take,
+    unfitted,
+    view_of,
+)
 
 MOST_DISCS = 160
 # How far a plug may stand from its position.
@@ -42,6 +52,7 @@ def find_tray(scene: Scene) -> SiteView:
     chosen, cells = assign_cells(lattice, found.centres_mm, found.on_rim)
     cells = without_stray_edges(cells, found.on_rim[chosen] >= CLEAR_RIM)
     extent = _extent(scene, lattice, cells)
+    found = _second_guess(scene, lattice, found)
     plugs = _positions(scene, lattice.shifted(extent.first_column, extent.first_row), extent, found)
     return view_of(scene, plugs, top, (Doubt("grid_unsure", extent.unsure),) if extent.unsure else ())
 
@@ -57,6 +68,17 @@ def _extent(scene: Scene, lattice: Lattice, cells: npt.NDArray[np.intp]) -> Grid
         middle_mm=None if low is None or high is None else (low + high) / 2,
         half_size_mm=None if low is None or high is None else (high - low) / 2,
     )
+
+
+def _second_guess(scene: Scene, lattice: Lattice, found: RimFits) -> RimFits:
+    """Rims found poorly are fitted again from their places on the grid: a disc may have been drawn to its shadow."""
+    poor = np.nonzero(found.on_rim < RIM_SHARE)[0]
+    places = lattice.to_mm(np.round(lattice.to_cells(found.centres_mm[poor])))
+    again = scene.rims(places)
+    better = scene.quality(again) > scene.quality(take(found, poor))
+    order = np.arange(len(found.on_rim))
+    order[poor[better]] = len(order) + np.nonzero(better)[0]
+    return take(joined(found, again), order)
 
 
 def _positions(scene: Scene, lattice: Lattice, extent: GridExtent, found: RimFits) -> tuple[PlugSighting, ...]:
@@ -79,6 +101,6 @@ def _positions(scene: Scene, lattice: Lattice, extent: GridExtent, found: RimFit
         if rim[index]:
             plugs.append(sighting(again, index, position=position))
         else:
-            present = bool(scores[index] >= LEAST_SCORE)
+            present = bool(scores[index] >= EXPECTED_SCORE)
             plugs.append(unfitted(places[index], position=position, present=present))
     return tuple(plugs)
