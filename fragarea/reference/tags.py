@@ -44,17 +44,12 @@ class TagSighting:
         Standard uncertainty of one coordinate of a corner.
     blur_px : float
         Standard deviation of the spread of its edges, in the direction where it is larger; nan when not known.
-    from_edges : bool
-        True when the corners are the crossings of straight lines fitted along the edges, as ``find_tags`` makes
-        them. A lens bows edges, so that such corners are not quite where the lens puts the tag's corners;
-        ``solve_pose`` allows for it.
     """
 
     tag_id: int
     corners_px: FloatArray
     corner_u_px: float = 0.03
     blur_px: float = float("nan")
-    from_edges: bool = False
 
     @property
     def side_px(self) -> float:
@@ -202,7 +197,6 @@ def _refined(pixels: npt.NDArray[np.uint8], found: list[_Found]) -> list[TagSigh
             corners_px=refined.corners_px[i],
             corner_u_px=float(refined.corner_u_px[i]),
             blur_px=float(refined.blur_px[i]),
-            from_edges=True,
         )
         for i in np.flatnonzero(good)
     ]

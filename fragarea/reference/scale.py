@@ -1,0 +1,255 @@
+"""The scale of a photo from its printed reference: refused, doubted, or given with its uncertainty."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fragarea.doubts import Doubt
+from fragarea.errors import ReferenceNotFound, ViewUnusable
+from fragarea.photo.records import CameraInfo
+from fragarea.reference.layout import ReferenceLayout
+from fragarea.reference.lens import LensProfile
+from fragarea.reference.plane import CameraPose, FloatArray, PhotoScale
+from fragarea.reference.pose import K1, K2, PARAMETERS, PoseFit, fit_pose, pose_problem
+from fragarea.reference.tags import TagSighting, find_tags
+
+STEEPEST_DEG = 25.0
+TILTED_DEG = 15.0
+COARSEST_MM_PER_PX = 1 / 3
+SMALL_TAG_PX = 40.0
+BLUR_DOUBT_MM, BLUR_REFUSE_MM = 0.25, 0.8
+# Tags whose corners miss by more than this share of their side do not lie on one plane.
+CRUMPLED_SHARE = 0.03
+# Lengths less certain than this would spoil any outline.
+LOOSEST_U_REL = 0.02
+# The tags tell the lens when they leave less than this share of what was unknown about k1 beforehand.
+LENS_TOLD_SHARE = 0.5
+RETAKE_WHOLE = "retake the photo with the whole reference in view, its tags wiped dry and out of glare"
+# Steps for slopes by parameter: small against their effect, large against rounding.
+STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3])
+
+
+def find_scale(
+    pixels: npt.NDArray[np.uint8],
+    layout: ReferenceLayout,
+    camera: CameraInfo,
+    *,
+    photo_name: str,
+    lens: LensProfile | None = None,
+    print_factor: float = 1.0,
+    print_u_rel: float = 0.0,
+) -> PhotoScale:
+    """Find the tags of a printed reference and solve the camera; see :func:`find_tags` and :func:`solve_pose`."""
+    return solve_pose(
+        find_tags(pixels, layout),
+        layout,
+        (pixels.shape[1], pixels.shape[0]),
+        camera,
+        photo_name=photo_name,
+        lens=lens,
+        print_factor=print_factor,
+        print_u_rel=print_u_rel,
+    )
+
+
+def solve_pose(
+    sightings: Sequence[TagSighting],
+    layout: ReferenceLayout,
+    image_size: tuple[int, int],
+    camera: CameraInfo,
+    *,
+    photo_name: str,
+    lens: LensProfile | None = None,
+    print_factor: float = 1.0,
+    print_u_rel: float = 0.0,
+) -> PhotoScale:
+    """Solve the camera against a printed reference.
+
+    Parameters
+    ----------
+    sightings : sequence of TagSighting
+        Tags in the photo; those that the layout does not know are ignored, and so are some that are bent or misread.
+    layout : ReferenceLayout
+    image_size : (width, height)
+        Of the upright photo, in pixels.
+    camera : CameraInfo
+        Its 35-mm equivalent focal length is a prior worth a few percent: where the camera was tilted the tags tell
+        better, where it was not they cannot, and lengths on the plane do not depend on it.
+    photo_name : str
+        For errors.
+    lens : LensProfile or None
+        Measured lens; gives focal length and distortion where its photos had these proportions.
+    print_factor, print_u_rel : float
+        Measured over nominal length of the print and its relative standard uncertainty.
+
+    Returns
+    -------
+    PhotoScale
+
+    Raises
+    ------
+    ReferenceNotFound
+        If fewer than two tags of the reference can be used, or those seen do not fix the scale where fragments lie.
+    ViewUnusable
+        If the camera is tilted by more than 25 degrees, the scale is below 3 pixels a mm, or edges are smeared.
+    """
+    known = [(tag, layout.tag(tag.tag_id)) for tag in sightings]
+    pairs = [(tag, place) for tag, place in known if place is not None]
+    _refuse_few({tag.tag_id for tag, _ in pairs}, layout, photo_name)
+    fit = fit_pose(pose_problem(pairs, image_size, camera, lens, print_factor))
+    used = [pairs[i][0] for i in fit.used]
+    _refuse_disagreeing(fit, used, layout, photo_name)
+    pose = fit.problem.pose(fit.values)
+    mm_per_px, scale_u, lens_u = _length_u(fit, layout, print_factor)
+    blur_px = float(np.median([tag.blur_px for tag in used]))
+    _refuse_view(pose, mm_per_px, blur_px * mm_per_px, photo_name)
+    _refuse_loose(math.hypot(scale_u, lens_u), used, layout, photo_name)
+    scale = PhotoScale(
+        plane=pose,
+        method="tags",
+        reference=layout.name,
+        mm_per_px=mm_per_px,
+        scale_u_rel=scale_u,
+        print_u_rel=print_u_rel,
+        lens_u_rel=lens_u,
+        camera_height_u_rel=_camera_height_u(fit) / pose.camera_height_mm,
+        tags_seen=tuple(dict.fromkeys(tag.tag_id for tag, _ in pairs)),
+        tags_used=tuple(tag.tag_id for tag in used),
+        rms_px=fit.rms_px,
+        lens_source=_lens_source(fit),
+        blur_px=blur_px,
+        doubts=(),
+    )
+    return _with_doubts(scale, layout, pose.tilt_deg, float(np.median([tag.side_px for tag in used])))
+
+
+def _lens_source(fit: PoseFit) -> str:
+    if fit.problem.from_profile:
+        return "profile"
+    told = math.sqrt(fit.covariance[K1, K1]) < LENS_TOLD_SHARE * fit.problem.prior_u[K1]
+    return "tags" if told else "none"
+
+
+def _length_u(fit: PoseFit, layout: ReferenceLayout, print_factor: float) -> tuple[float, float, float]:
+    """Mm per pixel at the middle; largest relative u of lengths where fragments lie, without and from the lens."""
+    places_px = fit.problem.pose(fit.values).project(_places_mm(layout) * print_factor, 0.0)
+    lengths = _local_lengths(fit, fit.values, places_px)
+    slopes = np.empty((len(places_px), PARAMETERS))
+    for i, step in enumerate(STEPS):
+        moved = fit.values.copy()
+        moved[i] += step
+        slopes[:, i] = np.log(_local_lengths(fit, moved, places_px) / lengths) / step
+    lens = [K1, K2]
+    rest = [i for i in range(PARAMETERS) if i not in lens]
+    # What would be left if the lens were known: the covariance conditioned on the lens terms.
+    cross = fit.covariance[np.ix_(rest, lens)]
+    within = fit.covariance[np.ix_(rest, rest)]
+    known = within - cross @ np.linalg.solve(fit.covariance[np.ix_(lens, lens)], cross.T)
+    total = _largest_variance(slopes, fit.covariance)
+    plain = _largest_variance(slopes[:, rest], known)
+    return float(lengths[0]), math.sqrt(plain), math.sqrt(max(total - plain, 0.0))
+
+
+def _largest_variance(slopes: FloatArray, covariance: FloatArray) -> float:
+    return max(float(np.max(np.einsum("ni,ij,nj->n", slopes, covariance, slopes))), 0.0)
+
+
+def _places_mm(layout: ReferenceLayout) -> FloatArray:
+    """The middle of the reference first, then four places towards the corners of where fragments lie."""
+    corners = np.array(layout.window_mm or layout.outline_mm, dtype=float)
+    middle = np.array(layout.centre_mm)
+    # In a window fragments lie up to three quarters of the way to its corners; beside a card a little outside it.
+    reach = 0.75 if layout.window_mm else 1.1
+    return np.vstack([middle, middle + reach * (corners - middle)])
+
+
+def _local_lengths(fit: PoseFit, values: FloatArray, places_px: FloatArray) -> FloatArray:
+    """Mm per pixel (root of the area ratio) around each of ``(n, 2)`` pixels, on the reference plane."""
+    step = 4.0
+    around = np.concatenate([places_px + d for d in ((step, 0), (-step, 0), (0, step), (0, -step))])
+    right, left, down, up = np.split(fit.problem.pose(values).to_plane(around, 0.0), 4)
+    a, b = (right - left) / (2 * step), (down - up) / (2 * step)
+    return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
+
+
+def _camera_height_u(fit: PoseFit) -> float:
+    base = fit.problem.pose(fit.values).camera_height_mm
+    slope = np.zeros(PARAMETERS)
+    for i in range(4, PARAMETERS):
+        moved = fit.values.copy()
+        moved[i] += STEPS[i]
+        slope[i] = (fit.problem.pose(moved).camera_height_mm - base) / STEPS[i]
+    return math.sqrt(max(float(slope @ fit.covariance @ slope), 0.0))
+
+
+def _refuse_few(ids: set[int], layout: ReferenceLayout, photo_name: str) -> None:
+    if len(ids) >= 2:
+        return
+    seen = f"only {len(ids)} of {len(layout.tags)} tags" if ids else f"none of the {len(layout.tags)} tags"
+    raise ReferenceNotFound(
+        photo_name, f"{seen} of {layout.name} seen; need 4 corners of at least 2 tags", RETAKE_WHOLE
+    )
+
+
+def _refuse_disagreeing(fit: PoseFit, used: Sequence[TagSighting], layout: ReferenceLayout, photo_name: str) -> None:
+    if fit.rms_px <= CRUMPLED_SHARE * float(np.median([tag.side_px for tag in used])):
+        return
+    raise ReferenceNotFound(
+        photo_name,
+        f"the {len(used)} tags of {layout.name} that were seen do not fit together (by {fit.rms_px:.1f} pixels)",
+        "lay the reference flat, check that it is the one named, and retake with all its tags in view",
+    )
+
+
+def _refuse_view(pose: CameraPose, mm_per_px: float, blur_mm: float, photo_name: str) -> None:
+    if pose.tilt_deg > STEEPEST_DEG:
+        raise ViewUnusable(
+            photo_name,
+            f"the camera looked from {pose.tilt_deg:.0f} degrees off the vertical; {STEEPEST_DEG:.0f} is the most",
+            "retake from straight above",
+        )
+    if mm_per_px > COARSEST_MM_PER_PX:
+        raise ViewUnusable(
+            photo_name,
+            f"one mm covers only {1 / mm_per_px:.1f} pixels; 3 are needed",
+            "go nearer, or set the camera to its full size",
+        )
+    if blur_mm > BLUR_REFUSE_MM:
+        raise ViewUnusable(
+            photo_name,
+            f"edges are smeared over {2 * blur_mm:.1f} mm",
+            "hold still, clean the lens and use more light, and retake",
+        )
+
+
+def _refuse_loose(u_rel: float, used: Sequence[TagSighting], layout: ReferenceLayout, photo_name: str) -> None:
+    if u_rel <= LOOSEST_U_REL:
+        return
+    raise ReferenceNotFound(
+        photo_name,
+        f"the {len(used)} of {len(layout.tags)} tags seen leave the scale uncertain by {100 * u_rel:.0f} %",
+        RETAKE_WHOLE,
+    )
+
+
+def _with_doubts(scale: PhotoScale, layout: ReferenceLayout, tilt_deg: float, side_px: float) -> PhotoScale:
+    doubts = []
+    if tilt_deg > TILTED_DEG:
+        doubts.append(Doubt("tilted", f"{tilt_deg:.0f} degrees"))
+    if 2 * len(scale.tags_used) < len(layout.tags):
+        doubts.append(Doubt("few_tags", f"{len(scale.tags_used)} of {len(layout.tags)}"))
+    left_out = [str(tag_id) for tag_id in scale.tags_seen if tag_id not in scale.tags_used]
+    if left_out:
+        doubts.append(Doubt("tags_rejected", f"tag {', '.join(left_out)}"))
+    if side_px < SMALL_TAG_PX:
+        doubts.append(Doubt("tags_small", f"{side_px:.0f} pixels"))
+    if scale.lens_source == "none":
+        doubts.append(Doubt("lens_unknown"))
+    if scale.blur_px * scale.mm_per_px > BLUR_DOUBT_MM:
+        doubts.append(Doubt("blur", f"edges spread over {2 * scale.blur_px * scale.mm_per_px:.1f} mm"))
+    return replace(scale, doubts=tuple(doubts))
