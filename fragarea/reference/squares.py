@@ -15,7 +15,7 @@ GreyImage = npt.NDArray[np.uint8]
 
 # Darker than the mean around it by this much of 255.
 DARKER_BY = 7
-# Outlines smaller than this, in pixels of the reduced image, cannot be read there.
+# Outlines smaller than this, in pixels of the reduced image, are too rough to read by.
 LEAST_SIDE_PX = 10
 # A square seen at 45 degrees fills half its upright box; strong perspective takes a little more.
 LEAST_FILL = 0.4
@@ -79,7 +79,7 @@ def to_grey(pixels: npt.NDArray[np.uint8]) -> GreyImage:
     return pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def find_dark_squares(image: ReducedImage, block_px: int) -> FloatArray:
+def find_dark_squares(image: ReducedImage, block_px: int, least_side_px: int = LEAST_SIDE_PX) -> FloatArray:
     """Quadrilaterals around regions darker than their surroundings.
 
     Parameters
@@ -88,6 +88,8 @@ def find_dark_squares(image: ReducedImage, block_px: int) -> FloatArray:
     block_px : int
         Side of the square over which the mean is taken that a region must be darker than; odd, in pixels of `image`,
         about as wide as a tag.
+    least_side_px : int
+        Regions narrower than this, in pixels of `image`, are passed over.
 
     Returns
     -------
@@ -97,7 +99,7 @@ def find_dark_squares(image: ReducedImage, block_px: int) -> FloatArray:
     dark = cv2.adaptiveThreshold(
         image.grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block_px, DARKER_BY
     )
-    return _quads_around(dark, image)
+    return _quads_around(dark, image, least_side_px)
 
 
 def find_squares_below(image: ReducedImage, level: int) -> FloatArray:
@@ -107,20 +109,21 @@ def find_squares_below(image: ReducedImage, level: int) -> FloatArray:
     the shade.
     """
     _, dark = cv2.threshold(image.grey, level, 255, cv2.THRESH_BINARY_INV)
-    return _quads_around(dark, image)
+    return _quads_around(dark, image, LEAST_SIDE_PX)
 
 
-def _quads_around(dark: npt.NDArray[Any], image: ReducedImage) -> FloatArray:
+def _quads_around(dark: npt.NDArray[Any], image: ReducedImage, least_side_px: int) -> FloatArray:
     contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
-    quads = [quad for contour in contours if len(contour) >= 4 and (quad := _as_quad(contour)) is not None]
+    large = [contour for contour in contours if len(contour) >= 4]
+    quads = [quad for contour in large if (quad := _as_quad(contour, least_side_px)) is not None]
     if not quads:
         return np.zeros((0, 4, 2))
     return image.to_photo(_half_pixel_wider(_clockwise(np.array(quads, dtype=float))))
 
 
-def _as_quad(contour: npt.NDArray[Any]) -> npt.NDArray[np.int32] | None:
+def _as_quad(contour: npt.NDArray[Any], least_side_px: int) -> npt.NDArray[np.int32] | None:
     _, _, width, height = cv2.boundingRect(contour)
-    if min(width, height) < LEAST_SIDE_PX or max(width, height) > 3 * min(width, height):
+    if min(width, height) < least_side_px or max(width, height) > 3 * min(width, height):
         return None
     # The hull, not the outline itself: a highlight or a hair may break the border's side.
     hull = cv2.convexHull(contour)

@@ -15,8 +15,9 @@ from fragarea.reference.plane import FloatArray
 from fragarea.reference.reading import SquareReadings, read_squares
 from fragarea.reference.squares import ReducedImage, find_dark_squares, find_squares_below, reductions, to_grey
 
-# Widths over which paper and ink are told apart, in pixels of the reduced image; tags 12 to 60 wide are found.
-QUICK_BLOCK_PX = 31
+# Widths over which paper and ink are told apart, in pixels of the reduced image; tags 12 to 60 wide are found. The
+# quick search passes over the holes of most gratings, which are many and smaller than tags.
+QUICK_BLOCK_PX, QUICK_SIDE_PX = 31, 15
 THOROUGH_BLOCKS_PX = (31, 61, 17)
 THOROUGH_LEVELS = (30, 45, 65, 90, 125)
 # A thorough search does not go finer than this many pixels in all.
@@ -88,7 +89,7 @@ def find_tags(pixels: npt.NDArray[np.uint8], layout: ReferenceLayout | None = No
     """
     _check_pixels(pixels)
     images = reductions(pixels)
-    found = _search(images[0], find_dark_squares(images[-1], QUICK_BLOCK_PX), layout)
+    found = _search(images[0], find_dark_squares(images[-1], QUICK_BLOCK_PX, QUICK_SIDE_PX), layout)
     sightings = _complete(pixels, images[0], found, layout)
     if not _enough(sightings, layout):
         sightings = _thorough(pixels, images, found, layout)
