@@ -24,8 +24,10 @@ _EDGE_PX = 0.75
 _END_SHARE = 0.14
 _BORDER_SHARE = 1 / 8  # of a tag's side that its black border is wide (family 36h11)
 _FEWEST_SIDES = 4
-# On sharpened photos of known scenes the edges of tags and shapes agree to about this.
-_FLOOR_U_PX = 0.03
+# The two things known beforehand, both from sharpened photos of scenes drawn here: half-light points lie this near
+# to true edges, and the edges of tags and of shapes agree to this.
+_HALF_LIGHT_U_PX = 0.05
+_TRANSFER_U_PX = 0.03
 # How much the lead may change when light changes e-fold, before the tags have said anything.
 _PRIOR_SLOPE = 0.3
 
@@ -68,7 +70,7 @@ class EdgeResponse:
         return np.asarray(lead * tone_excess(paper, ink), dtype=float)
 
 
-ASSUMED = EdgeResponse(0.0, 0.0, (0.0, 0.0, 0.0), position_u_px=0.08, blur_px2=0.3, sides=0)
+ASSUMED = EdgeResponse(0.0, 0.0, (0.0, 0.0, 0.0), position_u_px=_HALF_LIGHT_U_PX, blur_px2=0.3, sides=0)
 
 
 def tone_excess(paper: npt.ArrayLike, ink: npt.ArrayLike) -> Points:
@@ -144,11 +146,14 @@ def edge_response(light: LightImage, plane: PlaneMap, layout: ReferenceLayout) -
     kept = np.abs(leads - middle) < 4 * spread
     level = np.log(paper[kept])
     lead, lead_slope = _line(level, leads[kept], spread)
+    # What the tags say and "edges lie at half light", weighed by how well each is known.
+    tags_u_px = float(np.hypot(_TRANSFER_U_PX, scatter_u_px))
+    trust = _HALF_LIGHT_U_PX**2 / (_HALF_LIGHT_U_PX**2 + tags_u_px**2)
     return EdgeResponse(
-        lead=lead,
+        lead=trust * lead,
         lead_slope=lead_slope,
         log_light=(float(level.mean()), float(level.min()), float(level.max())),
-        position_u_px=float(np.hypot(_FLOOR_U_PX, scatter_u_px)),
+        position_u_px=tags_u_px * float(np.sqrt(trust)),
         blur_px2=_blur_px2(sides, slope),
         sides=int(kept.sum()),
     )

@@ -61,8 +61,8 @@ def local_plane(image: FloatImage, where: Mask, reach_px: float) -> FloatImage:
     )
     s = np.maximum(s, 1e-12)
     mx, my, mt = sx / s, sy / s, t / s
-    # One pixel's own spread keeps the slope of a lone row of pixels finite.
-    cxx, cxy, cyy = sxx / s - mx * mx + 1.0, sxy / s - mx * my, syy / s - my * my + 1.0
+    # A pixel's own spread, 1/12, keeps the slope of a lone row of pixels finite.
+    cxx, cxy, cyy = sxx / s - mx * mx + 1 / 12, sxy / s - mx * my, syy / s - my * my + 1 / 12
     cxt, cyt = tx / s - mx * mt, ty / s - my * mt
     determinant = cxx * cyy - cxy * cxy
     slope_x = (cyy * cxt - cxy * cyt) / determinant
