@@ -160,7 +160,7 @@ def _correlate(field: Field, overview: Overview, radius_mm: float, fold: int) ->
     """Real part of the correlation of a complex field with ``exp(fold i phi)`` on a ring."""
     rows, columns = field[0].shape
     margin = int(np.ceil((radius_mm + 3 * RING_WIDTH_MM) * overview.px_per_mm))
-    height, width = (cv2.getOptimalDFTSize(length + margin) for length in (rows, columns))
+    height, width = (cv2.getOptimalDFTSize(max(length, margin + 2) + margin) for length in (rows, columns))
     padded = np.zeros((height, width, 2), np.float32)
     padded[:rows, :columns, 0], padded[:rows, :columns, 1] = field
     ring = _ring_spectrum(height, width, overview.px_per_mm, radius_mm, fold)

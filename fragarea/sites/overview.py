@@ -11,11 +11,15 @@ import numpy.typing as npt
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.plane import FloatArray, PlaneMap
 
-# 1.25 px/mm shows the 2 mm gap between 25 mm plugs as 2 to 3 pixels; finer costs time and finds no more plugs.
-OVERVIEW_PX_PER_MM = 1.25
+# Pixels across a plug. 31 show the 2 mm gap between 25 mm plugs as 2 to 3 pixels; finer costs time and finds no more.
+PLUG_PX = 31.0
 # Off a frame the whole view is looked over, coarser, and not farther than this from the reference.
-WIDE_PX_PER_MM = 1.0
+WIDE_PLUG_PX = 25.0
 WIDE_REACH_MM = 220.0
+# The longest side of an overview, px; what is larger is shown coarser.
+LONGEST_PX = 1200
+# A region is at least this large, mm, whatever a strange pose makes of the photo's corners.
+LEAST_REGION_MM = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,7 +53,9 @@ class Overview:
         return _apply(_inverse(self.to_photo), photo_px)
 
 
-def look_over(pixels: npt.NDArray[np.uint8], plane: PlaneMap, layout: ReferenceLayout | None) -> Overview:
+def look_over(
+    pixels: npt.NDArray[np.uint8], plane: PlaneMap, layout: ReferenceLayout | None, plug_mm: float
+) -> Overview:
     """Rectify the search region at low resolution.
 
     Parameters
@@ -58,14 +64,16 @@ def look_over(pixels: npt.NDArray[np.uint8], plane: PlaneMap, layout: ReferenceL
     plane : PlaneMap
     layout : ReferenceLayout or None
         With an opening (``window_mm``) only the opening is shown; otherwise everything near the reference.
+    plug_mm : float
+        Diameter of the discs to look for; sets the resolution.
 
     Returns
     -------
     Overview
     """
     framed = layout is not None and layout.window_mm is not None
-    px_per_mm = OVERVIEW_PX_PER_MM if framed else WIDE_PX_PER_MM
     low, high = search_region_mm(pixels.shape, plane, layout)
+    px_per_mm = min((PLUG_PX if framed else WIDE_PLUG_PX) / plug_mm, LONGEST_PX / float((high - low).max()))
     size = np.maximum(np.ceil((high - low) * px_per_mm).astype(int) + 1, 8)
     to_photo = _homography(plane, low, size, px_per_mm)
     small, shrink = _shrunk(pixels, to_photo, size)
@@ -94,10 +102,13 @@ def search_region_mm(
         return opening.min(axis=0), opening.max(axis=0)
     rows, columns = shape[:2]
     corners = plane.to_plane([(0, 0), (columns - 1, 0), (columns - 1, rows - 1), (0, rows - 1)], 0.0)
-    middle = np.asarray(layout.centre_mm) if layout is not None else corners.mean(axis=0)
-    return np.maximum(corners.min(axis=0), middle - WIDE_REACH_MM), np.minimum(
-        corners.max(axis=0), middle + WIDE_REACH_MM
-    )
+    # A corner of a strongly bent or tilted view may see the sky.
+    corners = corners[np.isfinite(corners).all(axis=1)]
+    if len(corners) == 0:
+        corners = np.zeros((1, 2))
+    middle = np.asarray(layout.centre_mm) if layout is not None else np.median(corners, axis=0)
+    low = np.clip(corners.min(axis=0), middle - WIDE_REACH_MM, middle - LEAST_REGION_MM / 2)
+    return low, np.clip(corners.max(axis=0), middle + LEAST_REGION_MM / 2, middle + WIDE_REACH_MM)
 
 
 def _homography(plane: PlaneMap, low: FloatArray, size: npt.NDArray[np.int_], px_per_mm: float) -> FloatArray:

@@ -48,7 +48,7 @@ class Scene:
         self.radius_mm = site.plug_mm / 2
         self.height_mm = site.reference_offset_mm or 0.0
         alone = site.kind is SiteKind.SINGLE
-        self.discs: DiscMap = score_discs(look_over(pixels, plane, layout), self.radius_mm, alone=alone)
+        self.discs: DiscMap = score_discs(look_over(pixels, plane, layout, site.plug_mm), self.radius_mm, alone=alone)
 
     def candidates(self, most: int) -> tuple[FloatArray, FloatArray]:
         """Middles in mm ``(n, 2)`` on the plane at ``height_mm`` and scores of the best discs."""

@@ -217,8 +217,12 @@ def _regions(
     if site.kind is SiteKind.PAD and len(middles) and (site.places_mm or view.region_mm is None):
         # Plugs that were merely found may be a few of many under one patch; described places are all there are.
         reach = site.plug_mm / 2 + (PAD_MARGIN_MM if margin_mm is None else margin_mm)
-        low = np.maximum(middles.min(axis=0) - reach, bounds[0])
-        return low[None], np.minimum(middles.max(axis=0) + reach, bounds[1])[None]
+        low, high = (
+            np.maximum(middles.min(axis=0) - reach, bounds[0]),
+            np.minimum(middles.max(axis=0) + reach, bounds[1]),
+        )
+        if (high > low).all():
+            return low[None], high[None]
     if not np.isfinite(bounds).all():
         return np.zeros((0, 2)), np.zeros((0, 2))
     return bounds[:1], bounds[1:]

@@ -9,7 +9,7 @@ from tests.sites.drawn import ALGAE, SIZE, Disc, Drawing, camera, draw
 
 
 def found_mm(photo, drawing, **options):
-    overview = look_over(photo, drawing.pose, drawing.layout)
+    overview = look_over(photo, drawing.pose, drawing.layout, 25.0)
     places, scores = find_discs(score_discs(overview, 12.5, **options), 12.5, LEAST_SCORE)
     return drawing.pose.to_plane(overview.photo_px(places), 0.0) if len(places) else places, scores
 
@@ -46,7 +46,7 @@ def test_disc_alone_on_a_grating_beats_the_grating():
 def test_overview_knows_which_pixel_it_shows():
     pose = camera(tilt_deg=10.0, k1=-0.1)
     drawing = Drawing(pose, ())
-    overview = look_over(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), pose, drawing.layout)
+    overview = look_over(np.zeros((SIZE[1], SIZE[0], 3), np.uint8), pose, drawing.layout, 25.0)
     points = np.random.default_rng(1).uniform(5, 150, (30, 2))
     assert overview.overview_px(overview.photo_px(points)) == pytest.approx(points, abs=1e-9)
 
