@@ -9,7 +9,9 @@ import click
 
 from fragarea.cli.options import nursery_option
 from fragarea.errors import FragareaError, SettingsProblem
-from fragarea.sheets.print_check import RULER_LIMIT_MM, RULER_STEP_MM
+
+# As in fragarea.sheets.print_check, which is not loaded for help alone; a test compares them.
+RULER_STEP_MM, RULER_LIMIT_MM = 0.5, 0.5
 
 
 class _Reading(click.ParamType):
