@@ -17,7 +17,7 @@ from fragarea.reference.plane import PlaneMap
 from fragarea.report.fonts import printable
 from fragarea.report.labels import Label, Lettering, Plate, place_labels
 from fragarea.report.rounding import round_area
-from fragarea.report.strips import ALARM, ALARM_INK, INK, StripLine, key_strip, text_strip
+from fragarea.report.strips import ALARM, INK, StripLine, key_strip, text_strip
 from fragarea.report.strokes import BLEACHED, DEAD, DOUBT_RING, LIVE, PLACE, Image, Points, circle, draw_lines
 from fragarea.report.words import (
     Place,
@@ -254,15 +254,16 @@ def _abridged(name: str, length: int) -> str:
 def _write_plate(canvas: Image, plate: Plate, lettering: Lettering, *, alarmed: bool) -> None:
     left, top, right, bottom = (max(0, round(v)) for v in plate.box)
     part = canvas[top:bottom, left:right]
-    # outlines stay faintly visible through a plain plate
-    picture = PillowImage.fromarray((part * 0.3).astype(np.uint8))
+    # on a dense tray a plate lies over the next plug: its outline stays visible through the plate
+    picture = PillowImage.fromarray((part * 0.35).astype(np.uint8))
     draw = ImageDraw.Draw(picture)
     if alarmed:
-        draw.rectangle([0, 0, *picture.size], fill=ALARM)
+        frame_px = max(2, lettering.pad_px // 2)
+        draw.rectangle([0, 0, picture.size[0] - 1, picture.size[1] - 1], outline=ALARM, width=frame_px)
     for i, line in enumerate(plate.lines):
         face = lettering.strong if i == 0 else lettering.plain
         at = (part.shape[1] / 2, lettering.pad_px + (i + 0.5) * lettering.step_px)
-        draw.text(at, line, ALARM_INK if alarmed else INK, font=face, anchor="mm")
+        draw.text(at, line, ALARM if alarmed else INK, font=face, anchor="mm")
     part[:] = np.asarray(picture)
 
 

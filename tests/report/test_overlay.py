@@ -71,7 +71,7 @@ def test_doubtful_fragment_is_marked_and_calm_one_is_not():
     noted = measured((fragment((1, 1), doubts=(Doubt("rim_unsure"),)), fragment((1, 2))))
     yellow = [int(like(draw_overlay(drawn(p), p), ALARM).sum()) for p in (calm, marked, noted)]
     assert yellow[0] == yellow[2] == 0
-    assert yellow[1] > 5000
+    assert yellow[1] > 1500  # the ring round the plug and the frame and letters of its plate
 
 
 def test_header_says_site_date_photo_scale_tilt_and_numbers():
