@@ -1,0 +1,21 @@
+"""All benchmarks, one after the other: ``python -m benchmarks``."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+ALL = ("scale", "shapes", "plugs", "tissue", "photos", "speed", "batch")
+
+
+def main() -> int:
+    """Run each in a process of its own, so that memory and threads of one do not touch the next."""
+    codes = []
+    for name in ALL:
+        print(f"\n#### {name}", flush=True)
+        codes.append(subprocess.run([sys.executable, "-m", f"benchmarks.{name}"], check=False).returncode)
+    return max(codes)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
