@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations, islice, product
 
 import cv2
 import numpy as np
@@ -18,6 +21,9 @@ _NEAR_MM = 3.0
 _AREA_SHARE = 0.2
 # Ink counts as darker than this share of the paper's light; deep shadow stripes ask for less, pale ink for more.
 _DARK_SHARES = (0.5, 0.35, 0.25, 0.65)
+# A sheet in view is found within some tens of guesses; the rest is a bound on clutter.
+_MOST_GUESSES = 2000
+_MOST_PATCHES = 200
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,7 +105,7 @@ def dark_patches(view: CoarseView, sheet: KnownAreaSheet, dark_share: float) -> 
         if parent < 0 and (1 - 2 * _AREA_SHARE) * min(areas) < area < (1 + 2 * _AREA_SHARE) * max(areas):
             x, y = view.to_mm(centres[label])
             patches.append(DarkPatch((float(x), float(y)), area, view.to_mm(contour[:, 0])))
-    return patches
+    return sorted(patches, key=lambda patch: -patch.area_mm2)[:_MOST_PATCHES]
 
 
 def match_shapes(patches: list[DarkPatch], sheet: KnownAreaSheet) -> dict[str, DarkPatch]:
@@ -113,12 +119,14 @@ def match_shapes(patches: list[DarkPatch], sheet: KnownAreaSheet) -> dict[str, D
     areas = np.array([nominal_mm2(shape) for shape in sheet.shapes])
     found = np.array([patch.centre_mm for patch in patches])
     fits = np.abs(np.array([patch.area_mm2 for patch in patches]) / areas[:, None] - 1) < _AREA_SHARE
+    # Any two patches of fitting sizes can be laid on two shapes; that alone is no sheet.
+    fewest = min(len(nominal), max(3, math.ceil(len(nominal) / 4)))
     pairs = _pairs(nominal, found, fits)
     for _ in range(3):
+        if len(pairs) < fewest:
+            return {}
         rotation, shift = _rigid(nominal[list(pairs)], found[list(pairs.values())])
         pairs = _nearest(nominal @ rotation.T + shift, found, fits)
-        if not pairs:
-            return {}
     return {sheet.shapes[shape].shape_id: patches[patch] for shape, patch in pairs.items()}
 
 
@@ -129,19 +137,24 @@ def _pairs(
     best = _nearest(nominal, found, fits)
     if len(best) > 0.5 * len(nominal):
         return best
-    for i in range(len(nominal)):
-        for j in range(i):
-            for a in np.flatnonzero(fits[i]):
-                for b in np.flatnonzero(fits[j]):
-                    apart = np.hypot(*(nominal[i] - nominal[j])), np.hypot(*(found[a] - found[b]))
-                    if a == b or abs(apart[0] - apart[1]) > _NEAR_MM / 2:
-                        continue
-                    rotation, shift = _rigid(nominal[[i, j]], found[[a, b]])
-                    pairs = _nearest(nominal @ rotation.T + shift, found, fits)
-                    best = max(best, pairs, key=len)
+    for i, j, a, b in islice(_guesses(nominal, found, fits), _MOST_GUESSES):
+        rotation, shift = _rigid(nominal[[i, j]], found[[a, b]])
+        best = max(best, _nearest(nominal @ rotation.T + shift, found, fits), key=len)
         if len(best) > 0.8 * len(nominal):
             break
     return best
+
+
+def _guesses(
+    nominal: npt.NDArray[np.float64], found: npt.NDArray[np.float64], fits: npt.NDArray[np.bool_]
+) -> Iterator[tuple[int, int, int, int]]:
+    """Two shapes and two patches as far apart, shapes with the fewest candidates first."""
+    rarest = np.argsort(fits.sum(axis=1), kind="stable")
+    for i, j in combinations(rarest.tolist(), 2):
+        distance = float(np.hypot(*(nominal[i] - nominal[j])))
+        for a, b in product(np.flatnonzero(fits[i]).tolist(), np.flatnonzero(fits[j]).tolist()):
+            if a != b and abs(float(np.hypot(*(found[a] - found[b]))) - distance) < _NEAR_MM / 2:
+                yield i, j, a, b
 
 
 def _nearest(

@@ -120,6 +120,18 @@ def test_photo_without_shapes_gives_none(level: int) -> None:
     assert measure_shapes(np.full((660, 760, 3), level, np.uint8), POSE, LAYOUT, SHEET) == ()
 
 
+def test_two_dark_patches_are_no_sheet() -> None:
+    assert _found(PLAIN, Scene(without=("disc20", "square100", "star80", "annulus120"))) == ()
+
+
+def test_clutter_of_fitting_sizes_is_no_sheet() -> None:
+    # Discs of 20 mm2 on a lattice: many pairs fit, no whole sheet does.
+    pixels = np.full((660, 760, 3), 220, np.uint8)
+    y, x = np.mgrid[:660, :760]
+    pixels[np.hypot((x % 40) - 20, (y % 40) - 20) < 13.4] = 40
+    assert measure_shapes(pixels, POSE, LAYOUT, load_sheet()) == ()
+
+
 def test_noise_gives_no_shapes() -> None:
     pixels = np.random.default_rng(2).integers(0, 256, (660, 760, 3), dtype=np.uint8)
     assert measure_shapes(pixels, POSE, LAYOUT, SHEET) == ()
