@@ -129,7 +129,8 @@ def plug_top(fits: RimFits, fitted_at_mm: float, plane: PlaneMap, site: SiteDesc
     agree = size.count >= MANY_RIMS and size.scatter_mm <= AGREEING_SCATTER_MM
     if agree and abs(height) > SURE_SIGMAS * height_u:
         return PlugTop(height, height_u, "rims", 1.0, size.scale_u, (Doubt("offset_from_rims", seen),))
-    # Nothing settles an offset; what many rims, or strange ones, hint at, shrunk towards none, widens the uncertainty.
+    # Nothing settles an offset. What many rims hint at, or few strange ones, is shrunk towards none and widens the
+    # uncertainty.
     strange = abs(height) > STRANGE_SIGMAS * height_u
     doubts = (Doubt("offset_unsure", seen),) if strange else ()
     hint = height * LIKELY_OFFSET_MM**2 / (LIKELY_OFFSET_MM**2 + height_u**2)
