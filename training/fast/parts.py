@@ -115,3 +115,39 @@ def _take_away(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tenso
     labels = labels * (1 - chosen)
     labels[:, OTHER : OTHER + 1] += chosen
     return image, labels
+
+
+def bare_edges(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+    """Give tissue in a third of the windows an edge without a pale margin: its inner colours run out to the edge.
+
+    Signed distances come from the blurred label: across a straight edge it is the normal distribution function.
+    """
+    count = len(image)
+    tissue = labels[:, LIVE : LIVE + 1] + labels[:, BLEACHED : BLEACHED + 1]
+    sigma_px = 1.0 / MM_PER_PX
+    reach = torch.arange(-12, 13, device=dice.device)
+    kernel = torch.exp(-0.5 * (reach / sigma_px) ** 2)
+    kernel = (kernel / kernel.sum()).view(1, 1, 1, -1)
+    soft = F.conv2d(F.pad(tissue, (12,) * 4, mode="replicate"), kernel)
+    soft = F.conv2d(soft, kernel.transpose(2, 3))
+    inside_px = sigma_px * 2**0.5 * torch.erfinv((2 * soft - 1).clamp(-0.98, 0.98))
+    right = F.pad(soft[..., 2:] - soft[..., :-2], (1, 1))
+    down = F.pad(soft[..., 2:, :] - soft[..., :-2, :], (0, 0, 1, 1))
+    size = (right**2 + down**2).sqrt().clamp(min=1e-4)
+    inwards = torch.cat([right / size, down / size], 1)
+    width = dice.uniform(count, 1, 1, 1, low=0.2, high=1.0) / MM_PER_PX
+    near = (inside_px > -1.5) & (inside_px < 2 * width)
+    # From [0, 2 w] to [w, 2 w]: the margin is stretched over by what lies inside it.
+    step = torch.where(near, (width - inside_px.clamp(min=0) / 2), torch.zeros_like(inside_px))
+    grid = torch.arange(SIDE, device=dice.device, dtype=torch.float32)
+    y, x = torch.meshgrid(grid, grid, indexing="ij")
+    within = _moved(image, x, y, inwards * step)
+    beyond = _moved(image, x, y, inwards * -1.6 * ((inside_px > -1.5) & (inside_px < 1.5)))
+    bare = within * tissue + beyond * (1 - tissue)
+    chosen = dice.chance(count, 0.35) * (inside_px.abs() < 2 * width).float()
+    return image * (1 - chosen) + bare * chosen, labels
+
+
+def _moved(image: Tensor, x: Tensor, y: Tensor, move: Tensor) -> Tensor:
+    where = torch.stack([x + move[:, 0], y + move[:, 1]], -1) * 2 / (SIDE - 1) - 1
+    return F.grid_sample(image, where, mode="bilinear", padding_mode="border", align_corners=True)

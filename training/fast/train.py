@@ -36,12 +36,14 @@ from training.fast.model import (
     LINE,
     REACH_MM,
     SHARE_LINE,
+    SEEN_MM,
     SIDEWAYS_MM,
     STEP_MM,
+    SURFACE_MM_PER_PX,
     EdgeNet,
     SurfaceNet,
 )
-from training.fast.parts import change_parts
+from training.fast.parts import bare_edges, change_parts
 
 Data = dict[str, Tensor]
 
@@ -78,6 +80,7 @@ def batch(dice: Dice, data: Data, count: int, strength: Strength) -> tuple[Tenso
     )
     image, target = _swap_ground(dice, image, target, rim)
     image = repaint(dice, image, target, strength)
+    image, target = bare_edges(dice, image, target)
     image, target = change_parts(dice, image, target)
     if drawn:
         image2, target2, rim2 = draw_windows(dice, drawn)
@@ -105,10 +108,22 @@ def plain(data: Data) -> tuple[Tensor, Tensor]:
     return torch.cat([image, rim.unsqueeze(1)], 1), target
 
 
+def coarse_view(inputs: Tensor) -> Tensor:
+    """The middle 30 mm as the surface network sees them."""
+    side = round(SEEN_MM / SURFACE_MM_PER_PX)
+    return F.interpolate(middle(inputs), size=(side, side), mode="bilinear", align_corners=False)
+
+
+def middle(image: Tensor) -> Tensor:
+    """The middle 30 mm of windows at the tiles' scale."""
+    cut = (SIDE - round(SEEN_MM / MM_PER_PX)) // 2
+    return image[:, :, cut:-cut, cut:-cut]
+
+
 def surface_loss(logits: Tensor, target: Tensor) -> Tensor:
     """Soft cross-entropy at half resolution and a Dice term on live tissue."""
     fine = F.pixel_shuffle(logits.float(), 2)
-    aim = F.avg_pool2d(target, 2)
+    aim = F.interpolate(middle(target), size=fine.shape[-2:], mode="area")
     weights = torch.tensor((1.0, 1.0, 1.5, 1.5), device=logits.device).view(1, 4, 1, 1)
     entropy = -(weights * aim * F.log_softmax(fine, 1)).sum(1).mean()
     share = F.softmax(fine, 1)
@@ -118,9 +133,9 @@ def surface_loss(logits: Tensor, target: Tensor) -> Tensor:
 
 
 def shares_at_full(logits: Tensor) -> Tensor:
-    """Shares ``(n, 4, SIDE, SIDE)`` of the surface network's logits."""
-    fine = F.interpolate(F.pixel_shuffle(logits.float(), 2), scale_factor=2.0, mode="bilinear")
-    return F.softmax(fine, 1)
+    """Shares at the tiles' scale of the surface network's logits."""
+    side = round(SEEN_MM / MM_PER_PX)
+    return F.interpolate(F.softmax(F.pixel_shuffle(logits.float(), 2), 1), size=(side, side), mode="bilinear")
 
 
 @torch.no_grad()
@@ -130,7 +145,7 @@ def lines(dice: Dice, inputs: Tensor, target: Tensor, share: Tensor, count: int)
     Half of the places lie on the outline that the surface network gives, half at a random distance from the true
     outline, so that a second pass over a nearly right outline is learned too.
     """
-    n = len(inputs)
+    n, side_px = len(inputs), inputs.shape[-1]
     live = share[:, 1] + share[:, 2]
     true = target[:, 1] + target[:, 2]
     own = _blurred(torch.cat([live.unsqueeze(1), true.unsqueeze(1)], 1), 3)
@@ -143,7 +158,7 @@ def lines(dice: Dice, inputs: Tensor, target: Tensor, share: Tensor, count: int)
     border[:, :, :10] = border[:, :, -10:] = False
     weight = border.reshape(n, -1).float() + 1e-9
     spot = torch.multinomial(weight, count, replacement=True, generator=dice.generator)
-    row, column = spot // SIDE, spot % SIDE
+    row, column = spot // side_px, spot % side_px
     pick = torch.arange(n, device=inputs.device).unsqueeze(1)
     good = border[pick, row, column]
     gy, gx, size = down[pick, row, column], right[pick, row, column], steep[pick, row, column].clamp(min=1e-3)
@@ -188,8 +203,8 @@ def _blurred(image: Tensor, size: int) -> Tensor:
 def _read(image: Tensor, x: Tensor, y: Tensor, nx: Tensor, ny: Tensor, along: Tensor) -> Tensor:
     px = x.unsqueeze(-1) + nx.unsqueeze(-1) * along / MM_PER_PX
     py = y.unsqueeze(-1) + ny.unsqueeze(-1) * along / MM_PER_PX
-    where = torch.stack([px, py], -1) * 2 / (SIDE - 1) - 1
-    return F.grid_sample(image, where, mode="bilinear", padding_mode="border", align_corners=True)
+    where = (torch.stack([px, py], -1) + 0.5) * 2 / image.shape[-1] - 1
+    return F.grid_sample(image, where, mode="bilinear", padding_mode="border", align_corners=False)
 
 
 def edge_loss(logits: Tensor, edge: Tensor) -> Tensor:
@@ -202,44 +217,56 @@ def edge_loss(logits: Tensor, edge: Tensor) -> Tensor:
 
 
 def train(
-    data: Data, *, minutes: float, size: int, seed: int, strength: Strength, edge_from: Path | None
+    data: Data, *, minutes: float, size: int, seed: int, strength: Strength, start: Path | None
 ) -> tuple[SurfaceNet, EdgeNet]:
     """Train the surface network for most of the time, the edge network for the rest."""
     device = data["images"].device
     torch.manual_seed(seed)
     dice = Dice(seed, device)
     surface, edge = SurfaceNet().to(device), EdgeNet().to(device)
-    if edge_from is not None:
-        _start_edge(edge, edge_from)
+    if start is not None:
+        start_from(surface, edge, start)
 
     def surface_step() -> Tensor:
         inputs, target = batch(dice, data, size, strength)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            logits = surface(inputs)
+            logits = surface(coarse_view(inputs))
         return surface_loss(logits, target)
 
-    _fit(surface, 0.8 * minutes, surface_step, 4e-3)
+    slower = 1.0 if start is None else 0.25
+    _fit(surface, 0.8 * minutes, surface_step, slower * 4e-3, still=start is not None)
     surface.eval()
 
     def edge_step() -> Tensor:
         inputs, target = batch(dice, data, size, strength)
         with torch.no_grad():
-            share = shares_at_full(surface(inputs))
-        features, truth = lines(dice, inputs, target, share, 96)
+            share = shares_at_full(surface(coarse_view(inputs)))
+        features, truth = lines(dice, middle(inputs), middle(target), share, 96)
         return edge_loss(edge(features), truth)
 
-    _fit(edge, 0.2 * minutes, edge_step, 2e-3)
+    _fit(edge, 0.2 * minutes, edge_step, slower * 2e-3)
     return surface, edge.eval()
 
 
-def _start_edge(edge: EdgeNet, path: Path) -> None:
+def start_from(surface: SurfaceNet, edge: EdgeNet, path: Path) -> None:
+    """Take over weights written by :func:`folded`; batch norms begin as identities."""
     with np.load(path) as file:
-        for index, layer in enumerate(m for m in edge.body if isinstance(m, nn.Linear)):
-            layer.weight.data.copy_(torch.from_numpy(file[f"edge.{index}.w"]))
-            layer.bias.data.copy_(torch.from_numpy(file[f"edge.{index}.b"]))
+        weights = {name: torch.from_numpy(file[name]) for name in file.files if name != "made"}
+    for name, module in surface.named_modules():
+        if isinstance(module, nn.Sequential) and len(module) == 3 and isinstance(module[0], nn.Conv2d):
+            module[0].weight.data.copy_(weights[f"surface.{name}.w"])
+            module[1].bias.data.copy_(weights[f"surface.{name}.b"])
+            module[1].running_var.fill_(1 - module[1].eps)
+    surface.head.weight.data.copy_(weights["surface.head.w"])
+    surface.head.bias.data.copy_(weights["surface.head.b"])
+    for index, layer in enumerate(m for m in edge.body if isinstance(m, nn.Linear)):
+        layer.weight.data.copy_(weights[f"edge.{index}.w"])
+        layer.bias.data.copy_(weights[f"edge.{index}.b"])
 
 
-def _fit(model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], rate: float) -> None:
+def _fit(
+    model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], rate: float, *, still: bool = False
+) -> None:
     optimiser = torch.optim.AdamW(model.parameters(), lr=rate, weight_decay=1e-3)
     began, step, seen = time.monotonic(), 0, []
     while True:
@@ -248,7 +275,7 @@ def _fit(model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], r
             break
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-5
-        model.train()
+        model.train(not still)  # with `still`, batch norms keep the statistics that they began with
         loss = loss_of_step()
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
@@ -256,9 +283,9 @@ def _fit(model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], r
         optimiser.step()
         seen.append(loss.detach())
         step += 1
-        if step % 200 == 0:
+        if step % 50 == 0:
             print(
-                f"{type(model).__name__} step {step} done {done:.2f} loss {float(torch.stack(seen[-200:]).mean()):.4f}",
+                f"{type(model).__name__} step {step} ({done:.0%}): loss {float(torch.stack(seen[-50:]).mean()):.4f}",
                 flush=True,
             )
 
@@ -267,7 +294,8 @@ def _fit(model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], r
 def figures(surface: SurfaceNet, edge: EdgeNet, data: Data) -> dict[str, float]:
     """IoU and area error of the first step alone, and the edge network's error in mm."""
     inputs, target = plain(data)
-    share = torch.cat([shares_at_full(surface(part)) for part in inputs.split(64)])
+    share = torch.cat([shares_at_full(surface(coarse_view(part))) for part in inputs.split(64)])
+    inputs, target = middle(inputs), middle(target)
     live, true = share[:, 1] + share[:, 2], target[:, 1] + target[:, 2]
     live, true = live[:, 10:-10, 10:-10], true[:, 10:-10, 10:-10]
     both, either = ((live > 0.5) & (true > 0.5)).sum((1, 2)), ((live > 0.5) | (true > 0.5)).sum((1, 2))
@@ -312,7 +340,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=4.0)
     parser.add_argument("--batch", type=int, default=256)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--edge-from", type=Path, help="trained file whose edge network is the start")
+    parser.add_argument("--start", type=Path, help="trained file to go on from, at a quarter of the learning rate")
     parser.add_argument("--leave-out", action="append", default=[])
     parser.add_argument("--to", type=Path, required=True)
     options = parser.parse_args()
@@ -324,7 +352,7 @@ def main() -> None:
         size=options.batch,
         seed=options.seed,
         strength=Strength(drawn=0.15),
-        edge_from=options.edge_from,
+        start=options.start,
     )
     report = {"learned": figures(surface, edge, learn)}
     if len(held["images"]):
