@@ -55,22 +55,23 @@ def check_photos(
     """
     site = SiteDescription(kind=SiteKind.SHAPES, reference=reference)
     layout = load_reference(reference)
-    measured: list[PhotoMeasurement] = []
+    measured: dict[str, PhotoMeasurement] = {}
     refused: list[PhotoProblem] = []
     for path in paths:
         if on_photo:
             on_photo(path)
         try:
             photo = read_photo(path, allow_grey=True)
-            measured.append(measure_photo(photo, site, settings, layout=layout, lens=lens))
+            if photo.sha256 not in measured:
+                measured[photo.sha256] = measure_photo(photo, site, settings, layout=layout, lens=lens)
         except PhotoProblem as problem:
             refused.append(problem)
     sheet = sheet_for(layout.name)
-    values = [value for one in measured for value in _values(one, sheet)]
+    values = [value for one in measured.values() for value in _values(one, sheet)]
     if not values:
         reasons = " ".join(str(problem) for problem in refused)
         raise SettingsProblem(f"no known-area shape was found in the photos given. {reasons}".strip())
-    days = [one.taken_at.date() for one in measured if one.taken_at]
+    days = [one.taken_at.date() for one in measured.values() if one.taken_at]
     expected = tuple(shape.shape_id for shape in sheet.shapes)
     result = judge(values, tolerance_rel=tolerance_rel, expected=expected)
     return PhotoCheck(result, max(days, default=None), tuple(refused))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import isfinite
 
 from fragarea.area import estimate_area, split_among_plugs
 from fragarea.area.shares import NOTHING, Share
@@ -17,7 +18,14 @@ from fragarea.measurement import (
     settings_hash,
 )
 from fragarea.photo.records import Photo
-from fragarea.reference import Light, find_scale, light_from_patches, scale_from_rims, scale_from_two_points
+from fragarea.reference import (
+    Light,
+    compare_scales,
+    find_scale,
+    light_from_patches,
+    scale_from_rims,
+    scale_from_two_points,
+)
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.lens import LensProfile
 from fragarea.reference.plane import PhotoScale
@@ -65,7 +73,7 @@ def measure_photo(
     light = light_from_patches(photo.pixels, scale, layout) if layout else None
     if site.kind is SiteKind.SHAPES:
         view = SiteView((), 0.0, 0.0, "given")
-        fragments = _measure_sheet(photo, scale, layout)
+        fragments = _measure_sheet(photo, scale, layout, site.reference_offset_mm or 0.0)
     else:
         view = find_plugs(photo.pixels, scale.plane, layout, site)
         fragments = _measure_plugs(photo, site, scale, light, view, expected)
@@ -126,6 +134,11 @@ def _scale(
 
 def _photo_doubts(photo: Photo, settings: MeasureSettings, scale: PhotoScale, view: SiteView) -> tuple[Doubt, ...]:
     doubts = [*scale.doubts, *view.doubts]
+    # rims that told the height of the plug tops agree with the scale by construction
+    if scale.method == "tags" and view.plug_top_source != "rims" and isfinite(view.rim_scale):
+        names = (scale.reference, "plug rims")
+        disagrees = compare_scales(1.0, scale.scale_u_rel, view.rim_scale, view.rim_scale_u, names=names)
+        doubts += [disagrees] if disagrees else []
     if scale.method == "tags" and not settings.print_checked:
         doubts.append(Doubt("print_unchecked"))
     if photo.taken_at_source == "file name":
@@ -136,7 +149,7 @@ def _photo_doubts(photo: Photo, settings: MeasureSettings, scale: PhotoScale, vi
 
 
 def _measure_sheet(
-    photo: Photo, scale: PhotoScale, layout: ReferenceLayout | None
+    photo: Photo, scale: PhotoScale, layout: ReferenceLayout | None, height_mm: float
 ) -> tuple[FragmentMeasurement, ...]:
     if layout is None:
         raise SiteNotFound(photo.name, "known-area shapes need the printed frame", "give its --reference")
@@ -147,16 +160,16 @@ def _measure_sheet(
             centre_mm=shape.centre_mm,
             plug_radius_mm=None,
             status=FragmentStatus.LIVE,
-            live=estimate_area(shape.outline, scale=scale, edge_u_mm=shape.edge_u_mm),
+            live=estimate_area(shape.outline, scale=scale, plug_top_mm=height_mm, edge_u_mm=shape.edge_u_mm),
             bleached_mm2=0.0,
             dead_mm2=0.0,
             outline_live=shape.outline,
             outline_bleached=NOTHING,
             outline_dead=NOTHING,
-            edge_height_mm=0.0,
+            edge_height_mm=height_mm,
             confidence=1.0,
         )
-        for shape in measure_shapes(photo.pixels, scale.plane, layout, sheet_for(layout.name))
+        for shape in measure_shapes(photo.pixels, scale.plane, layout, sheet_for(layout.name), height_mm=height_mm)
     )
 
 
