@@ -10,17 +10,19 @@
 ``plane``    pixels to points of a plane and back; the scale of a photo
 ``light``    white balance and exposure from grey patches
 ``rim``      ellipses of plug rims
-``byhand``   scales without a printed reference
+``rimscale`` the scale from plugs of known diameter
+``byhand``   the scale from two points given by hand, and two scales compared
 """
 
 from __future__ import annotations
 
-from fragarea.reference.byhand import AffinePlane, compare_scales, scale_from_rims, scale_from_two_points
+from fragarea.reference.byhand import AffinePlane, compare_scales, scale_from_two_points
 from fragarea.reference.layout import ReferenceLayout, load_reference
 from fragarea.reference.lens import LensProfile, fit_lens, load_lens, save_lens
 from fragarea.reference.light import Light, light_from_patches
 from fragarea.reference.plane import CameraPose, PhotoScale, PlaneMap
 from fragarea.reference.rim import RimEllipse, fit_ellipse_subpixel
+from fragarea.reference.rimscale import scale_from_rims, scale_of_rims
 from fragarea.reference.scale import find_scale, solve_pose
 from fragarea.reference.tags import TagSighting, find_tags
 
@@ -45,5 +47,6 @@ __all__ = [
     "save_lens",
     "scale_from_rims",
     "scale_from_two_points",
+    "scale_of_rims",
     "solve_pose",
 ]

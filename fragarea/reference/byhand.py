@@ -1,23 +1,17 @@
-"""Scales without a printed reference: the rims of plugs of known diameter, or two points given by hand."""
+"""The scale from two points given by hand, and the comparison of two scales."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
 from fragarea.doubts import Doubt
-from fragarea.errors import ReferenceNotFound, SettingsProblem
-from fragarea.photo.records import CameraInfo
-from fragarea.reference.plane import PhotoScale
-from fragarea.reference.rim import RimEllipse, fit_ellipse_subpixel
+from fragarea.errors import SettingsProblem
+from fragarea.reference.plane import FloatArray, PhotoScale
 
-FloatArray = npt.NDArray[np.float64]
-
-SEARCH_SIDE_PX = 640
 POINT_U_PX = 1.0  # a careful click (common practice, no source)
 # How far a length elsewhere in the photo may be off when only two points and no plane are known: perspective of a
 # camera held level by eye (common practice, no source).
@@ -116,103 +110,6 @@ def scale_from_two_points(
         camera_height_u_rel=0.3,
         doubts=(Doubt("scale_by_hand", f"{length_mm:g} mm over {gap:.0f} pixels"),),
     )
-
-
-def scale_from_rims(
-    pixels: npt.NDArray[np.uint8], plug_mm: float, plug_u_mm: float, camera: CameraInfo, *, photo_name: str
-) -> PhotoScale:
-    """Scale from the rims of plugs of known diameter in the photo.
-
-    Parameters
-    ----------
-    pixels : ndarray of uint8, shape (rows, columns, 3)
-    plug_mm, plug_u_mm : float
-        Diameter and its standard uncertainty.
-    camera : CameraInfo
-    photo_name : str
-        For errors.
-
-    Returns
-    -------
-    PhotoScale
-        Origin in the middle of the clearest rim, axes along the photo's.
-
-    Raises
-    ------
-    ReferenceNotFound
-        If no clear rim is in view.
-    """
-    rims = find_rims(pixels)
-    if not rims:
-        raise ReferenceNotFound(
-            photo_name,
-            f"no printed reference was named and no clear rim of a {plug_mm:g} mm plug is in view",
-            "lay a printed reference beside the fragment, or give two points of a ruler and their distance",
-        )
-    return scale_of_rims(rims, plug_mm, plug_u_mm, camera, (pixels.shape[1], pixels.shape[0]))
-
-
-def scale_of_rims(
-    rims: list[RimEllipse], plug_mm: float, plug_u_mm: float, camera: CameraInfo, image_size: tuple[int, int]
-) -> PhotoScale:
-    """Scale of fitted rims, clearest first; see :func:`scale_from_rims`.
-
-    Notes
-    -----
-    Seen from far away a circle of radius r becomes an ellipse whose longer semi-axis is r times the magnification,
-    and whose axes have the ratio cos(tilt); which way the camera leans cannot be told and does not matter for areas.
-    """
-    first = rims[0]
-    size = float(np.median([rim.semi_axes_px[0] for rim in rims])) / first.semi_axes_px[0]
-    a, b = first.semi_axes_px[0] * size, first.semi_axes_px[1] * size
-    radius = plug_mm / 2
-    turn = np.array(
-        [
-            [math.cos(first.angle_rad), -math.sin(first.angle_rad)],
-            [math.sin(first.angle_rad), math.cos(first.angle_rad)],
-        ]
-    )
-    matrix = turn @ np.diag([a / radius, b / radius]) @ turn.T
-    per_mm = math.sqrt(a * b) / radius
-    equiv = camera.focal_equiv_mm
-    distance = equiv / 36 * max(image_size) / (a / radius) if equiv else None
-    spread = np.std([math.log(rim.semi_axes_px[0]) for rim in rims]) / math.sqrt(len(rims)) if len(rims) > 2 else 0.0
-    u = math.hypot(plug_u_mm / plug_mm, first.rms_px / a / math.sqrt(6), 0.004, float(spread))
-    return PhotoScale(
-        plane=AffinePlane(matrix, np.asarray(first.centre_px), distance, math.degrees(math.acos(min(1.0, b / a)))),
-        method="plug rim",
-        reference="",
-        mm_per_px=1 / per_mm,
-        scale_u_rel=u,
-        print_u_rel=0.0,
-        lens_u_rel=LENS_U if len(rims) > 1 else 0.003,
-        camera_height_u_rel=0.1,
-        doubts=(Doubt("scale_from_rim", f"{len(rims)} rim(s)"),),
-    )
-
-
-def find_rims(pixels: npt.NDArray[np.uint8]) -> list[RimEllipse]:
-    """Clear round rims of about one size, the clearest first."""
-    factor = max(1.0, max(pixels.shape[:2]) / SEARCH_SIDE_PX)
-    small = cv2.resize(pixels, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    grey = cv2.medianBlur(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), 5)
-    low = max(10, int(0.03 * max(grey.shape)))
-    high = int(0.5 * min(grey.shape))
-    circles = cv2.HoughCircles(
-        grey, cv2.HOUGH_GRADIENT_ALT, 1.5, 1.5 * low, param1=200, param2=0.7, minRadius=low, maxRadius=high
-    )
-    if circles is None:
-        return []
-    rims = []
-    for x, y, r in circles.reshape(-1, circles.shape[-1])[:60, :3]:
-        rim = fit_ellipse_subpixel(pixels, ((x + 0.5) * factor - 0.5, (y + 0.5) * factor - 0.5), float(r * factor))
-        if rim is not None and rim.rms_px < 0.03 * rim.semi_axes_px[0]:
-            rims.append(rim)
-    if not rims:
-        return []
-    rims.sort(key=lambda rim: (-rim.coverage, rim.rms_px / rim.semi_axes_px[0]))
-    usual = float(np.median([rim.semi_axes_px[0] for rim in rims]))
-    return [rim for rim in rims if abs(rim.semi_axes_px[0] / usual - 1) < 0.15] or rims[:1]
 
 
 def compare_scales(one: float, one_u: float, other: float, other_u: float, *, names: tuple[str, str]) -> Doubt | None:

@@ -181,7 +181,7 @@ def _cross_half(share: FloatArray, light: LightArray, reach: FloatArray) -> _Cro
     usual = np.median(contrast, axis=(1, 2), keepdims=True)
     valid = (contrast > LEAST_CONTRAST * np.maximum(usual, 1e-4)) & (light.min(axis=-1) >= 0)
     level = (light - ink[..., None]) / np.where(valid, contrast, 1.0)[..., None]
-    half, found = _rise_through_half(level)
+    half, found = rise_through_half(level)
     per_step = (2 * reach / (steps - 1))[:, None, None]
     between = ((level > 0.25) & (level < 0.75)).sum(axis=-1)
     return _Crossings(
@@ -192,7 +192,7 @@ def _cross_half(share: FloatArray, light: LightArray, reach: FloatArray) -> _Cro
     )
 
 
-def _rise_through_half(level: LightArray) -> tuple[FloatArray, BoolArray]:
+def rise_through_half(level: LightArray) -> tuple[FloatArray, BoolArray]:
     """Step, in fractions, at which profiles rise through one half: nearest the middle where there are several."""
     steps = level.shape[-1]
     above = level >= 0.5

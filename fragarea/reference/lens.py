@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fragarea.errors import SettingsProblem
+from fragarea.photo.records import CameraInfo
 
 Pattern = Literal["chess", "dots"]
 SCHEMA = "fragarea-lens-1"
@@ -74,10 +75,14 @@ class LensProfile:
             ]
         )
 
-    def fits(self, width_px: int, height_px: int) -> bool:
-        """Whether a photo has the proportions of those it was fitted on (to 1 %)."""
+    def fits(self, width_px: int, height_px: int, camera: CameraInfo | None = None) -> bool:
+        """Whether a photo has the proportions of those it was fitted on (to 1 %) and comes from that camera.
+
+        A camera that is not known on either side is taken to be the right one.
+        """
         aspect = min(width_px, height_px) / max(width_px, height_px)
-        return abs(aspect / self.aspect - 1) < 0.01
+        other = camera is not None and bool(camera.model and self.model) and camera.model != self.model
+        return abs(aspect / self.aspect - 1) < 0.01 and not other
 
 
 @dataclass(frozen=True)
@@ -223,7 +228,8 @@ def _calibrate(
         focal=float(matrix[0, 0] / long_side),
         centre=(float(offset[0]), float(offset[1])),
         distortion=(float(k[0]), float(k[1]), float(k[2]), float(k[3]), float(k[4])),
-        focal_u=float(deviations.ravel()[0] / long_side),
+        # With both focal lengths tied, only one of their deviations is filled in.
+        focal_u=float(deviations.ravel()[:2].max() / long_side),
         rms_px=float(rms),
         photos=len(points),
         reach=reach,

@@ -142,7 +142,7 @@ def pose_problem(
     width, height = image_size
     board = np.stack([place.corners_mm() for _, place in pairs]) * print_factor
     seen = np.stack([np.asarray(tag.corners_px, dtype=float) for tag, _ in pairs])
-    if lens is not None and lens.fits(width, height):
+    if lens is not None and lens.fits(width, height, camera):
         matrix = lens.matrix(width, height)
         k1, k2, p1, p2, k3 = lens.distortion
         prior = np.array([np.log(matrix[0, 0]), k1, k2, 0.0])

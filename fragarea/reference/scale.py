@@ -83,7 +83,8 @@ def solve_pose(
     photo_name : str
         For errors.
     lens : LensProfile or None
-        Measured lens; gives focal length and distortion where its photos had these proportions.
+        Measured lens; gives focal length and distortion where its photos had these proportions and came from this
+        camera, as far as known.
     print_factor, print_u_rel : float
         Measured over nominal length of the print and its relative standard uncertainty.
 
