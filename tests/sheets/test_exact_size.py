@@ -87,12 +87,8 @@ def test_ink_of_each_shape_covers_its_nominal_area(name: str, paper: str, number
     _, labels = cv2.connectedComponents(cv2.dilate(_is_green(image).astype(np.uint8), np.ones((7, 7), np.uint8)))
     areas = np.bincount(labels.ravel(), weights=share.ravel())[1:] * mm_per_px.prod()
     nominal = sorted(nominal_mm2(shape) for shape in sheet.shapes)
-    assert len(areas) == len(nominal)
-    for found, expected in zip(sorted(areas), nominal, strict=True):
-        # Coverage comes in 256 steps: far below 0.1 %. Upright rectangles, here the square of 25 mm2, are another
-        # matter: PDFium rounds them to whole pixels, up to one at each side.
-        pixel_rounding = 20 * mm_per_px.max() if expected == 25.0 else 0.0
-        assert found == pytest.approx(expected, rel=1e-3, abs=pixel_rounding)
+    # Coverage comes in 256 steps: far below 0.1 %, and below 0.03 mm2 for the small shapes.
+    assert sorted(areas) == pytest.approx(nominal, rel=1e-3, abs=0.03)
 
 
 def _is_green(image: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
@@ -154,9 +150,8 @@ def test_no_ink_comes_nearer_to_the_edge_of_the_paper_than_5_mm(name: str, paper
     for number in range(len(pages_of(name, paper))):
         image, _ = _drawn(name, paper, number)
         keep = int(5.0 * DPI / 25.4)
-        inner = np.zeros(image.shape[:2], dtype=bool)
-        inner[keep:-keep, keep:-keep] = True
-        assert image[~inner].min() == 255
+        for border in (image[:keep], image[-keep:], image[:, :keep], image[:, -keep:]):
+            assert border.min() == 255
 
 
 def test_page_says_what_matters_in_words_that_can_be_copied_from_the_pdf() -> None:
