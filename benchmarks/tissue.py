@@ -8,7 +8,6 @@ Prints the bars, a table by scene and by light, and the worst ten fragments, who
 from __future__ import annotations
 
 import argparse
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,7 +18,10 @@ import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon
 
-from benchmarks.truth import ABSENT, ROOT, SHARED_PHOTOS, TrueFragment, TruePhoto, as_multi, overlap, true_photos
+from benchmarks.truth import ABSENT, SHARED_PHOTOS, TrueFragment, TruePhoto, as_multi, overlap, true_photos
+from fragarea.reference import Light, light_from_patches
+from fragarea.reference.layout import load_reference
+from fragarea.reference.plane import PhotoScale
 from fragarea.sites.records import PlugRim, Window
 from fragarea.tissue import TissueOutlines, segment_windows, trace_outlines
 
@@ -30,13 +32,6 @@ REMNANT_MM2 = 2.0  # less live or dead surface than this is none
 RIGHT_IOU = 0.97
 TOUCH_MM = 1.5  # how far a patch that touches another may reach beyond its true outline and still be scored
 PART_MM2 = 5.0  # bleached and dead parts smaller than this are not scored
-
-
-@dataclass(frozen=True)
-class PatchLight:
-    """White balance from the reference's grey patches, read with the exact camera."""
-
-    gains: tuple[float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,31 +56,17 @@ class Score:
         return _status(self.true.live_mm2, self.true.dead_mm2)
 
 
-def patch_light(scene: TruePhoto, image: npt.NDArray[np.uint8]) -> PatchLight:
-    """Median over the grey patches of reflectance over linear light seen."""
-    layout = json.loads((ROOT / "calibration" / f"{scene.reference}.json").read_text(encoding="utf-8"))
-    factors = []
-    for patch in layout["grey_patches"]:
-        reach = np.linspace(-0.3, 0.3, 9) * patch["side_mm"]
-        x, y = np.meshgrid(reach, reach)
-        px = np.round(scene.pose.project(np.column_stack([x.ravel(), y.ravel()]) + patch["centre_mm"], 0.0)).astype(
-            int
-        )
-        inside = (px >= 0).all(1) & (px[:, 0] < image.shape[1]) & (px[:, 1] < image.shape[0])
-        seen = np.median(image[px[inside, 1], px[inside, 0]], axis=0) / 255 if inside.sum() > 20 else np.ones(3)
-        if seen.max() < 0.98:
-            linear = np.where(seen <= 0.04045, seen / 12.92, ((seen + 0.055) / 1.055) ** 2.4)
-            factors.append(patch["reflectance"] / np.maximum(linear, 1e-3))
-    red, green, blue = np.median(factors, axis=0) if factors else np.ones(3)
-    return PatchLight((float(red), float(green), float(blue)))
+def patch_light(scene: TruePhoto, image: npt.NDArray[np.uint8]) -> Light:
+    """The light by the reference's grey patches, found with the exact camera."""
+    scale = PhotoScale(scene.pose, "tags", scene.reference, float("nan"), 0.0, 0.0, 0.0, 0.0)
+    return light_from_patches(image, scale, load_reference(scene.reference))
 
 
 def true_windows(scene: TruePhoto, image: npt.NDArray[np.uint8]) -> list[tuple[Window, list[TrueFragment]]]:
     """Windows of a scene and the fragments that each is to show: one a plug, or the whole inside of the frame."""
     if scene.kind != "pad":
         return [(_plug_window(scene, image, fragment), [fragment]) for fragment in scene.fragments]
-    layout = json.loads((ROOT / "calibration" / f"{scene.reference}.json").read_text(encoding="utf-8"))
-    corners = np.array(layout["window_mm"], dtype=float)
+    corners = np.array(load_reference(scene.reference).window_mm, dtype=float)
     window = _cut(scene, image, corners.min(axis=0), corners.max(axis=0), scene.fragments[0].edge_height_mm, None)
     return [(window, list(scene.fragments))]
 

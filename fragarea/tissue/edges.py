@@ -6,10 +6,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fragarea.tissue.sampling import sample
+from fragarea.tissue.sampling import sample_rows
 from fragarea.tissue.surface import SHARE_PX
 from fragarea.tissue.tiles import TILE_MM_PER_PX
 
@@ -19,10 +20,14 @@ LINE_MM = np.linspace(-REACH_MM, REACH_MM, round(2 * REACH_MM / STEP_MM) + 1).as
 SIDEWAYS_MM = (-0.5, 0.0, 0.5)
 SHARE_MM = LINE_MM[1::3]
 BINS_MM = LINE_MM[1:-1]
+# A line and the two beside it, one after the other.
+ALONG_MM = np.tile(LINE_MM, len(SIDEWAYS_MM))
+BESIDE_MM = np.repeat(np.float32(SIDEWAYS_MM), len(LINE_MM))
 COLOUR_INPUTS = 3 * len(LINE_MM) * len(SIDEWAYS_MM)
 LINE_INPUTS = COLOUR_INPUTS + 3 * len(SHARE_MM)
 
 FloatArray = npt.NDArray[Any]
+NO_MATRIX = np.empty((0, 0), np.float32)
 
 
 class Lines(NamedTuple):
@@ -60,27 +65,26 @@ def edge_logits(colour: FloatArray, shares: FloatArray, lines: Lines) -> FloatAr
     ndarray of float32, shape (n, 25)
         Unnormalised log-probabilities of ``BINS_MM``.
     """
-    along = np.stack([-lines.outwards[:, 1], lines.outwards[:, 0]], axis=1)
     features = np.empty((len(lines.start), LINE_INPUTS), np.float32)
-    width = 3 * len(LINE_MM)
-    for index, sideways in enumerate(SIDEWAYS_MM):
-        middle = lines.start + along * np.float32(sideways / TILE_MM_PER_PX)
-        features[:, index * width : (index + 1) * width] = _read(colour, middle, lines, LINE_MM)
-    coarse = Lines(
-        to_share(lines.start), lines.outwards / SHARE_PX, lines.low / SHARE_PX, (lines.high + 1) / SHARE_PX - 1
-    )
-    shares_along = _read(shares, coarse.start, coarse, SHARE_MM).reshape(len(features), len(SHARE_MM), -1)
+    features[:, :COLOUR_INPUTS] = _colours(colour, lines)
+    shares_along = _shares(shares, lines).reshape(len(features), len(SHARE_MM), -1)
     features[:, COLOUR_INPUTS:] = shares_along[..., 1:].reshape(len(features), -1)
     return _network(features)
 
 
-def _read(image: FloatArray, middle: FloatArray, lines: Lines, places_mm: FloatArray) -> FloatArray:
-    """Values along each line, ``(n, places x channels)``, in the image's own type."""
-    steps = (places_mm / np.float32(TILE_MM_PER_PX))[:, None]
-    points = np.empty((len(middle), len(places_mm), 2), np.float32)
-    np.add(middle[:, None], lines.outwards[:, None] * steps, out=points)
-    np.clip(points[..., 1], lines.low[:, None], lines.high[:, None], out=points[..., 1])
-    return sample(image, points.reshape(-1, 2)).reshape(len(middle), -1)
+def _colours(colour: FloatArray, lines: Lines) -> FloatArray:
+    """Bytes on each line and on the two beside it, ``(n, COLOUR_INPUTS)``."""
+    (x, y), (right, down) = lines.start.T[..., None], lines.outwards.T[..., None]
+    along, beside = ALONG_MM / np.float32(TILE_MM_PER_PX), BESIDE_MM / np.float32(TILE_MM_PER_PX)
+    rows = np.clip(y + down * along + right * beside, lines.low[:, None], lines.high[:, None])
+    return sample_rows(colour, x + right * along - down * beside, rows)
+
+
+def _shares(shares: FloatArray, lines: Lines) -> FloatArray:
+    (x, y), (right, down) = to_share(lines.start).T[..., None], lines.outwards.T[..., None]
+    along = SHARE_MM / np.float32(TILE_MM_PER_PX * SHARE_PX)
+    low, high = lines.low / SHARE_PX, (lines.high + 1) / SHARE_PX - 1
+    return sample_rows(shares, x + right * along, np.clip(y + down * along, low[:, None], high[:, None]))
 
 
 def to_share(points: FloatArray) -> FloatArray:
@@ -100,8 +104,11 @@ def _weights() -> tuple[FloatArray, ...]:
 
 def _network(features: FloatArray) -> FloatArray:
     w0, b0, w1, b1, w2, b2 = _weights()
-    hidden = features @ w0
-    hidden += b0
-    hidden = np.maximum(hidden, 0, out=hidden) @ w1
-    hidden += b1
-    return np.asarray(np.maximum(hidden, 0, out=hidden) @ w2 + b2, np.float32)
+    # OpenCV's product keeps to its own thread setting; NumPy's would start threads that wait on each other.
+    hidden = _product(features, w0) + b0
+    hidden = _product(np.maximum(hidden, 0, out=hidden), w1) + b1
+    return _product(np.maximum(hidden, 0, out=hidden), w2) + b2
+
+
+def _product(one: FloatArray, other: FloatArray) -> FloatArray:
+    return np.asarray(cv2.gemm(one, other, 1.0, NO_MATRIX, 0.0), np.float32)

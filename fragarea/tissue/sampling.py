@@ -8,8 +8,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-# OpenCV takes at most 32767 places a row.
-ROW = 4096
+# OpenCV takes at most 32767 places a row and as many rows.
+MOST = 32_000
 
 
 def sample(field: npt.NDArray[Any], points: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -25,13 +25,22 @@ def sample(field: npt.NDArray[Any], points: npt.NDArray[Any]) -> npt.NDArray[Any
     -------
     ndarray of the field's type, shape (n, channels)
     """
-    channels = 1 if field.ndim == 2 else field.shape[2]
-    if len(points) == 0:
-        return np.empty((0, channels), field.dtype)
-    row = min(len(points), ROW)
-    rows = -(-len(points) // row)
-    places = np.zeros((2, rows * row), np.float32)
-    places[:, : len(points)] = points.T
-    x, y = places.reshape(2, rows, row)
-    values = cv2.remap(field, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(values).reshape(rows * row, channels)[: len(points)]
+    return sample_rows(field, points[:, :1], points[:, 1:])
+
+
+def sample_rows(field: npt.NDArray[Any], x: npt.NDArray[Any], y: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Bilinear values of an image at ``(n, k)`` places, ``(n, k x channels)``; k at most 32000."""
+    parts = [
+        cv2.remap(
+            field,
+            np.ascontiguousarray(x[start : start + MOST], np.float32),
+            np.ascontiguousarray(y[start : start + MOST], np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        for start in range(0, len(x), MOST)
+    ]
+    if not parts:
+        return np.empty((0, x.shape[1] * (1 if field.ndim == 2 else field.shape[2])), field.dtype)
+    whole = parts[0] if len(parts) == 1 else np.concatenate(parts)
+    return np.asarray(whole).reshape(len(x), -1)

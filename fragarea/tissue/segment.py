@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fragarea.doubts import Doubt
+from fragarea.reference.light import Light
 from fragarea.sites.records import PlugRim, Window
 from fragarea.tissue.outlines import SPECK_MM2, SURE, SURE_SPECK_MM2, half_level
 from fragarea.tissue.painting import paint_coverage
@@ -30,7 +31,7 @@ from fragarea.tissue.rings import (
     respaced,
 )
 from fragarea.tissue.surface import SHARE_PX, surface_shares
-from fragarea.tissue.tiles import TILE_MM_PER_PX, Gains, Stack, Tile, cut_tiles
+from fragarea.tissue.tiles import TILE_MM_PER_PX, Stack, Tile, cut_tiles
 
 FloatArray = npt.NDArray[Any]
 Pixels = npt.NDArray[np.uint8]
@@ -54,7 +55,7 @@ def segment_tissue(
     pixels: Pixels,
     mm_per_px: float,
     rim: tuple[tuple[float, float], float] | None = None,
-    light: Gains | None = None,
+    light: Light | None = None,
 ) -> TissueMap:
     """Label one window.
 
@@ -67,7 +68,7 @@ def segment_tissue(
     rim : ((x, y), radius) or None
         Middle and radius of the plug's rim in pixels; None where it is not known, and on pads. With a rim, patches
         that mostly lie outside it are left out.
-    light : Gains or None
+    light : Light or None
         White balance from grey patches, when in view.
 
     Returns
@@ -88,14 +89,14 @@ def segment_tissue(
     return segment_windows([Window(pixels, mm_per_px, (0.0, 0.0), 0.0, place)], light)[0]
 
 
-def segment_windows(windows: Sequence[Window], light: Gains | None = None) -> tuple[TissueMap, ...]:
+def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tuple[TissueMap, ...]:
     """Label all windows of one photo together.
 
     Parameters
     ----------
     windows : sequence of Window
         In any order; without `light` their brightest surfaces set the exposure for all.
-    light : Gains or None
+    light : Light or None
         White balance from grey patches, when in view.
 
     Returns

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fragarea.reference.light import Light
 from fragarea.sites.records import Window
 
 TILE_MM_PER_PX = 0.25  # of the tiles, from which the edges are read
@@ -21,15 +22,6 @@ LARGEST_STACK_ROWS = 30_000  # OpenCV reads at most 32767 rows
 BRIGHT_SHARE, BRIGHT_LEVEL, MOST_GAIN = 97.0, 0.6, 3.0
 
 Pixels = npt.NDArray[np.uint8]
-
-
-class Gains(Protocol):
-    """What grey patches tell about the light."""
-
-    @property
-    def gains(self) -> npt.NDArray[np.float64] | tuple[float, float, float]:
-        """Factors for R, G, B in linear light that bring grey patches to their reflectance."""
-        ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,14 +55,14 @@ class Stack:
     colour: Pixels
 
 
-def cut_tiles(windows: Sequence[Window], light: Gains | None) -> list[Stack]:
+def cut_tiles(windows: Sequence[Window], light: Light | None) -> list[Stack]:
     """Bring windows to tiles, stacked by size.
 
     Parameters
     ----------
     windows : sequence of Window
-    light : Gains or None
-        None: the brightest surfaces of the photo's windows are taken to be about as bright as a clean plug.
+    light : Light or None
+        None or not valid: the brightest surfaces in the windows are taken to be about as bright as a clean plug.
 
     Returns
     -------
@@ -140,9 +132,9 @@ def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: Pixels) 
     return np.asarray(cv2.LUT(flat, tables), np.uint8).reshape(pixels.shape)
 
 
-def _gains(windows: Sequence[Window], light: Gains | None) -> npt.NDArray[np.float64]:
-    if light is not None:
-        return np.asarray(light.gains, dtype=float)
+def _gains(windows: Sequence[Window], light: Light | None) -> npt.NDArray[np.float64]:
+    if light is not None and light.valid:
+        return np.asarray(light.gains) * light.exposure
     thin = np.concatenate([window.pixels[::7, ::7].reshape(-1, 3) for window in windows])
     bright = np.percentile(_linear()[thin].mean(axis=1), BRIGHT_SHARE)
     return np.full(3, np.clip(BRIGHT_LEVEL / max(bright, 1e-3), 1.0, MOST_GAIN))

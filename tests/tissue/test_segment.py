@@ -1,4 +1,4 @@
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -6,6 +6,7 @@ import pytest
 
 from benchmarks.tissue import score_scene
 from benchmarks.truth import ABSENT, SHARED_PHOTOS, true_photos
+from fragarea.reference import Light
 from fragarea.sites.records import PlugRim, Window
 from fragarea.tissue import Surface, segment_tissue, segment_windows, trace_outlines
 from tests.tissue.scenes import BLUE, BROWN, OLIVE, PLUG, drawn_window
@@ -13,11 +14,6 @@ from tests.tissue.scenes import BLUE, BROWN, OLIVE, PLUG, drawn_window
 
 def live_mm2(window: Window) -> float:
     return trace_outlines(segment_windows([window])[0], window).live.area
-
-
-@dataclass(frozen=True)
-class Gains:
-    gains: tuple[float, float, float]
 
 
 @pytest.mark.parametrize("tissue", [BROWN, OLIVE, BLUE], ids=["brown", "olive", "blue"])
@@ -113,7 +109,7 @@ def test_a_colour_cast_is_taken_out_by_the_grey_patches():
     cast = (0.55, 1.0, 0.7)
     light = (window.pixels / 255.0) ** 2.2 * cast
     tinted = replace(window, pixels=np.round(255 * light ** (1 / 2.2)).astype(np.uint8))
-    tissue = segment_windows([tinted], Gains(tuple(1 / c for c in cast)))[0]
+    tissue = segment_windows([tinted], Light(tuple(1 / c for c in cast), 1.0, valid=True))[0]
     assert trace_outlines(tissue, tinted).live.area == pytest.approx(area_mm2, rel=0.05)
 
 
@@ -131,7 +127,7 @@ def test_glare_on_tissue_is_doubted():
 def test_dark_tissue_is_doubted():
     window, _ = drawn_window()
     dim = replace(window, pixels=(window.pixels * 0.2).astype(np.uint8))
-    tissue = segment_windows([dim], Gains((30.0, 30.0, 30.0)))[0]
+    tissue = segment_windows([dim], Light((1.0, 1.0, 1.0), 30.0, valid=True))[0]
     assert "dark" in {d.key for d in tissue.doubts}
 
 
