@@ -34,8 +34,8 @@ class PhotoProblem(FragareaError):
     def __init__(self, photo: str, cause: str, remedy: str) -> None:
         self.photo = photo
         self.cause = cause
-        self.remedy = remedy
-        super().__init__(f"{photo}: {cause}. {remedy}.")
+        self.remedy = remedy[:1].upper() + remedy[1:]
+        super().__init__(f"{photo}: {cause}. {self.remedy}.")
 
     def __reduce__(self) -> tuple[type[PhotoProblem], tuple[str, str, str]]:
         # Workers hand errors back through pickle; the default would pass one argument instead of three.

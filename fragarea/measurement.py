@@ -125,7 +125,7 @@ class PhotoMeasurement:
     doubts : tuple of Doubt
         About the whole photo.
     plane : PlaneMap or None
-        Lets outlines be drawn on the photo; not stored in the logbook, None after reading back.
+        Lets outlines be drawn on the photo.
     """
 
     photo: str

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -44,15 +44,25 @@ def view_nursery(
     site: str | None = None,
     since: date | None = None,
     until: date | None = None,
-    paths: Sequence[str] | None = None,
+    touched_by: Collection[str] | None = None,
 ) -> NurseryView:
-    """Choose measurements by site, days and, where given, paths of photos."""
+    """Choose measurements by site and days, or by the visits that some photos belong to.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    tables : Tables
+    site : str, optional
+    since, until : date, optional
+    touched_by : collection of str, optional
+        Paths of photos: only their visits, and of the refused photos only these.
+    """
     stored = tuple(current_measurements(logbook, site=site, since=since, until=until))
     refused = tuple(current_refusals(logbook))
-    if paths is not None:
-        chosen = set(paths)
-        stored = tuple(one for one in stored if one.path in chosen)
-        refused = tuple(one for one in refused if one.path in chosen)
+    if touched_by is not None:
+        visits = {_visit(one) for one in stored if one.path in touched_by}
+        stored = tuple(one for one in stored if _visit(one) in visits)
+        refused = tuple(one for one in refused if one.path in touched_by)
     genotypes = {fragment.fragment: fragment.genotype for fragment in tables.fragments}
     sentence = check_sentence(logbook)
     return NurseryView(
@@ -62,6 +72,11 @@ def view_nursery(
         genotypes=genotypes,
         last_check=sentence,
     )
+
+
+def _visit(one: StoredMeasurement) -> tuple[str, date | None]:
+    taken = one.measurement.taken_at
+    return one.measurement.site.name, taken.date() if taken else None
 
 
 def check_sentence(logbook: Logbook) -> str:

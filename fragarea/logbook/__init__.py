@@ -1,1 +1,86 @@
-"""See the package docstring of fragarea."""
+"""Every measurement ever made, in SQL; the only package that knows SQL.
+
+A logbook is one SQLite file, or a PostgreSQL database that several sites share. Rows are added and superseded, never
+overwritten: ``current_measurements`` gives those that count, ``measurements_of`` all of one photo.
+
+``tables``, ``migrations``, ``upgrading``   the schema and its versions
+``opening``                                 engine, transactions, backup, soundness
+``records``, ``convert``                    what is handed out, and how it becomes rows
+``writing``, ``reading``                    photos and their measurements
+``files``                                   hashes of files seen before
+``histories``                               which fragments are to be compared with their earlier visits
+``checks``, ``edits``                       known-area checks, print checks, people's corrections
+"""
+
+from __future__ import annotations
+
+from fragarea.logbook.checks import add_check, add_print_check, last_check, print_checks_of, print_correction
+from fragarea.logbook.edits import add_edit, edits_of, refresh_names
+from fragarea.logbook.files import FileHash, known_hashes, remember_hashes
+from fragarea.logbook.histories import HistoryKey, Uncompared, keep_comparison, uncompared, visits_of
+from fragarea.logbook.opening import Logbook, backup, open_logbook, unsound
+from fragarea.logbook.reading import (
+    already_done,
+    current_measurements,
+    current_refusals,
+    history_of,
+    known_photos,
+    measurements_of,
+)
+from fragarea.logbook.records import (
+    CheckRecord,
+    Edit,
+    FragmentVisit,
+    KnownPhoto,
+    Place,
+    PrintCheck,
+    PrintCorrection,
+    Refusal,
+    StoredMeasurement,
+    StoredRefusal,
+    place_of,
+)
+from fragarea.logbook.writing import record, record_names, record_refusal
+
+__all__ = [
+    "CheckRecord",
+    "Edit",
+    "FileHash",
+    "FragmentVisit",
+    "HistoryKey",
+    "KnownPhoto",
+    "Logbook",
+    "Place",
+    "PrintCheck",
+    "PrintCorrection",
+    "Refusal",
+    "StoredMeasurement",
+    "StoredRefusal",
+    "Uncompared",
+    "add_check",
+    "add_edit",
+    "add_print_check",
+    "already_done",
+    "backup",
+    "current_measurements",
+    "current_refusals",
+    "edits_of",
+    "history_of",
+    "keep_comparison",
+    "known_hashes",
+    "known_photos",
+    "last_check",
+    "measurements_of",
+    "open_logbook",
+    "place_of",
+    "print_checks_of",
+    "print_correction",
+    "record",
+    "record_names",
+    "record_refusal",
+    "refresh_names",
+    "remember_hashes",
+    "uncompared",
+    "unsound",
+    "visits_of",
+]

@@ -12,6 +12,7 @@
 ``rim``      ellipses of plug rims
 ``rimscale`` the scale from plugs of known diameter
 ``byhand``   the scale from two points given by hand, and two scales compared
+``stored``   planes as JSON values
 """
 
 from __future__ import annotations

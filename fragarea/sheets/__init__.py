@@ -1,7 +1,8 @@
 """Printable references and known-area sheets at exact size, and the check of what the printer made of them.
 
 ``drawing``, ``typeface``   what is on a page, in mm; the embedded typeface
-``tags``, ``objects``       tags as areas; the printed things in reference axes
+``tags``, ``labels``        tags as areas; small words kept away from them
+``objects``                 the printed things, in reference axes
 ``pieces``, ``joints``      cutting what is larger than the paper; flaps and lines to glue by
 ``paper``, ``flow``         paper formats, heading and ruler line; notes set in columns
 ``notes``, ``areas``        the words on the sheets; the table of nominal areas

@@ -89,11 +89,12 @@ def _set(note: Note, left: float, y: float, room_mm: float, size_pt: float) -> t
     indent = INDENT_MM if note.style in ("step", "command", "row") else 0.0
     colour: Colour = GUIDE if note.style == "heading" else (0.13, 0.13, 0.13)
     if note.style == "command":
-        size *= min(1.0, (room_mm - indent) / width_mm(note.words, size, bold))  # a command stays on one line
+        # A command stays on one line; a little less than the room, which rounding could otherwise overrun.
+        size *= min(1.0, 0.999 * (room_mm - indent) / width_mm(note.words, size, bold))
     line = LEADING * size * PT_MM
     end = min(left + room_mm, left + ROW_MM) if note.style == "row" else left + room_mm
     room = end - left - indent - (width_mm(note.mark, size) + 3.0 if note.style == "row" else 0.0)
-    y += {"heading": 0.9, "row": 0.05}.get(note.style, 0.3) * line
+    y += {"heading": 0.9, "row": 0.12}.get(note.style, 0.3) * line
     items: list[Item] = []
     for number, words in enumerate(wrapped(note.words, size, room, bold)):
         baseline = y + 0.78 * line

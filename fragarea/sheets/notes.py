@@ -71,7 +71,7 @@ def _distances(layout: ReferenceLayout, *, glued: bool) -> tuple[Note, ...]:
         Note(when, "heading"),
         Note(
             "Measure from the left edge of one tag to the left edge of the other (upright: top edge to top edge; "
-            "slanting: corner to the same corner). That equals centre to centre."
+            "slanting: corner to the same corner). This is the distance of their centres."
         ),
         *(
             Note(f"tag {first.tag_id} to tag {second.tag_id}", "row", f"{length:.1f} mm")

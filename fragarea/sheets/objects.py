@@ -5,22 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from shapely import Polygon, box, prepare
+from shapely import Polygon, box
 from shapely.errors import GEOSException
 
 from fragarea.check.sheet import KnownAreaSheet, polygon_mm
 from fragarea.errors import SettingsProblem
-from fragarea.reference.layout import GreyPatch, ReferenceLayout, TagLayout
-from fragarea.sheets.drawing import BLACK, FAINT, GUIDE, SHAPE, Colour, Fill, Item, Point, Stroke, Text
+from fragarea.reference.layout import GreyPatch, ReferenceLayout
+from fragarea.sheets.drawing import BLACK, GUIDE, SHAPE, Colour, Fill, Item, Point, Stroke, Text
+from fragarea.sheets.labels import LABEL_PT, area_around, label_on, tag_numbers
 from fragarea.sheets.tags import CELLS, quiet_box, tag_area
-from fragarea.sheets.typeface import PT_MM, width_mm
 
 # A sheet of shapes is this much smaller than the window it lies in, on every side.
 WINDOW_PLAY_MM = 1.0
 # Corners dropped from a curve move its edge by less; a printer's dot is two hundred times as large.
 CURVE_TOLERANCE_MM = 1e-4
-LABEL_PT = 6.0
-NUMBER_PT = 5.0
 # No words nearer to a shape than this.
 SHAPE_MARGIN_MM = 4.0
 MARK_MM = 2.0
@@ -119,7 +117,7 @@ def shapes_alone(sheet: KnownAreaSheet, layout: ReferenceLayout) -> PrintedObjec
     paper = window.buffer(-WINDOW_PLAY_MM, join_style="mitre")
     _check_inside(shapes, paper, sheet.name)
     kept = tuple(box(*shape.area.bounds).buffer(SHAPE_MARGIN_MM, join_style="mitre") for shape in shapes)
-    label = _label((f"{sheet.name}, for {layout.name}", sheet.name), paper, kept)
+    label = label_on(paper, (f"{sheet.name}, for {layout.name}", sheet.name), kept)
     return PrintedObject(sheet.name, paper, None, (*shapes, *label), kept)
 
 
@@ -135,13 +133,13 @@ def _with_tags(
         + [box(*shape.area.bounds).buffer(SHAPE_MARGIN_MM, join_style="mitre") for shape in also]
     )
     marks = _check_marks(layout, outline)
-    kept += tuple(_around(mark, 0.3) for mark in marks if isinstance(mark, Text))
-    numbers = _tag_numbers(layout, body, kept)
-    kept += tuple(_around(number, 0.3) for number in numbers)
+    kept += tuple(area_around(mark, 0.3) for mark in marks if isinstance(mark, Text))
+    numbers = tag_numbers(layout, body, kept)
+    kept += tuple(area_around(number, 0.3) for number in numbers)
     called = name or layout.name
     wordings = (f"{called}   A–B {layout.print_check_mm:.1f} mm", called) if marks else (called,)
     room = body.difference(_polygon(layout.window_mm, layout.name)) if also and layout.window_mm else body
-    written = _label(wordings, room, kept)
+    written = label_on(room, wordings, kept)
     patches = [Fill(_patch_box(patch), printed_grey(patch.reflectance), "patch") for patch in layout.grey_patches]
     tags = [Fill(tag_area(tag), BLACK, f"tag-{tag.tag_id}") for tag in layout.tags]
     return PrintedObject(
@@ -149,7 +147,7 @@ def _with_tags(
         outline,
         window,
         (*tags, *patches, *also, *marks, *numbers, *written),
-        kept + tuple(_around(text, 1.0) for text in written),
+        kept + tuple(area_around(text, 1.0) for text in written),
         layout,
         bool(marks),
     )
@@ -234,65 +232,3 @@ def _mark(letter: str, outer: Point, inner: Point, sideways: bool) -> tuple[Item
     low_x, low_y = min(outer[0], inner[0]), max(outer[1], inner[1])
     at = (low_x + 0.7, low_y - 0.2) if sideways else (low_x + 0.2, low_y - 0.5)
     return (Stroke((outer, inner), 0.2, GUIDE), Text(letter, at, LABEL_PT, bold=True, colour=GUIDE))
-
-
-def _label(wordings: tuple[str, ...], room: Polygon, kept: tuple[Polygon, ...]) -> tuple[Text, ...]:
-    """The first wording that finds white paper, as low and then as far left as possible; nothing if none does."""
-    prepare(room)
-    for words in wordings:
-        spots = (_spot_in_row(words, y, room, kept) for y in _rows_upwards(room))
-        found = next((spot for spot in spots if spot), None)
-        if found:
-            return (found,)
-    return ()
-
-
-def _rows_upwards(room: Polygon) -> Iterable[float]:
-    _, top, _, bottom = room.bounds
-    return (bottom - 2.0 * number for number in range(1, int((bottom - top) / 2.0)))
-
-
-def _spot_in_row(words: str, y: float, room: Polygon, kept: tuple[Polygon, ...]) -> Text | None:
-    left, _, right, _ = room.bounds
-    width = width_mm(words, LABEL_PT)
-    x = left + 3.0
-    while x + width < right:
-        text = Text(words, (x, y), LABEL_PT, colour=FAINT)
-        area = _around(text, 1.0)
-        hit = next((other for other in kept if other.intersects(area)), None)
-        if hit is None and room.contains(area):
-            return text
-        x = hit.bounds[2] + 1.5 if hit else x + 2.0
-    return None
-
-
-def _tag_numbers(layout: ReferenceLayout, body: Polygon, kept: tuple[Polygon, ...]) -> tuple[Text, ...]:
-    """The number of each tag beside it, outside its white margin, where there is paper for it."""
-    numbers = []
-    for tag in layout.tags:
-        spots = (text for text in _beside(tag) if _is_free(_around(text, 0.0), body, kept))
-        numbers += list(spots)[:1]
-    return tuple(numbers)
-
-
-def _beside(tag: TagLayout) -> Iterable[Text]:
-    words = str(tag.tag_id)
-    low_x, low_y, high_x, high_y = quiet_box(tag).buffer(0.3).bounds
-    wide, high = width_mm(words, NUMBER_PT), 0.75 * NUMBER_PT * PT_MM
-    places = ((high_x, high_y), (low_x - wide, high_y), (high_x - wide, high_y + high), (high_x - wide, low_y))
-    return (Text(words, place, NUMBER_PT, colour=FAINT) for place in places)
-
-
-def _is_free(area: Polygon, body: Polygon, kept: tuple[Polygon, ...]) -> bool:
-    return body.contains(area) and not any(other.intersects(area) for other in kept)
-
-
-def _around(text: Text, margin_mm: float) -> Polygon:
-    low_x, low_y, high_x, high_y = _text_box(text).bounds
-    return box(low_x - margin_mm, low_y - margin_mm, high_x + margin_mm, high_y + margin_mm)
-
-
-def _text_box(text: Text) -> Polygon:
-    x, y = text.at_mm
-    height = text.size_pt * PT_MM
-    return box(x, y - 0.75 * height, x + width_mm(text.words, text.size_pt, text.bold), y + 0.2 * height)

@@ -22,7 +22,7 @@ SHARE_MM = LINE_MM[1::3]
 BINS_MM = LINE_MM[1:-1]
 # A line and the two beside it, one after the other.
 ALONG_MM = np.tile(LINE_MM, len(SIDEWAYS_MM))
-BESIDE_MM = np.repeat(np.float32(SIDEWAYS_MM), len(LINE_MM))
+BESIDE_MM = np.repeat(np.array(SIDEWAYS_MM, np.float32), len(LINE_MM))
 COLOUR_INPUTS = 3 * len(LINE_MM) * len(SIDEWAYS_MM)
 LINE_INPUTS = COLOUR_INPUTS + 3 * len(SHARE_MM)
 

@@ -27,6 +27,7 @@ RIM_TOLERANCE_MM = 0.3
 # The contour of a pixel image is known to a tenth of a pixel at best, whatever the map says.
 LEAST_EDGE_U_PX = 0.1
 # A border pixel has a neighbour below one half, so that the half level lies within a pixel's diagonal of it.
+NOTHING = MultiPolygon()
 WAY_PX = np.array([0.0, 0.5, 1.0, 1.5], np.float32)
 
 
@@ -75,7 +76,7 @@ def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
 
 def _part(mask: npt.NDArray[np.bool_], window: Window) -> MultiPolygon:
     if not mask.any():
-        return MultiPolygon()
+        return NOTHING
     # Blurred by half a pixel more than a pixel's own width, so that the contour does not follow the pixel stairs.
     soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
     return _trace(soft, window, sure_speck_mm2=SPECK_MM2)
@@ -86,7 +87,7 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
     rough = cv2.threshold(level, 0.02, 255, cv2.THRESH_BINARY)[1].astype(np.uint8)
     left, top, width, height = cv2.boundingRect(rough)
     if width == 0:
-        return MultiPolygon()
+        return NOTHING
     # A frame of zeros closes what runs into the window's edge.
     padded = cv2.copyMakeBorder(
         level[top : top + height, left : left + width], 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0
@@ -95,7 +96,7 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
     inside = (padded > 0.5).astype(np.uint8)
     chains, tree = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if not chains:
-        return MultiPolygon()
+        return NOTHING
     contours = half_level(padded, [chain.reshape(-1, 2) for chain in chains])
     rings = [window.to_mm(points + corner) for points in contours]
     px_mm2 = window.mm_per_px**2
@@ -143,13 +144,14 @@ def half_level(level: Image, chains: list[npt.NDArray[Any]]) -> list[Points]:
     near, far = along[row, step], along[row, step + 1]
     part = np.clip((near - 0.5) / np.maximum(near - far, 1e-6), 0, 1)
     points = start + down * ((step + part) * (WAY_PX[1] - WAY_PX[0]))[:, None]
-    ends = np.cumsum([len(chain) for chain in chains])[:-1]
-    return [part.astype(np.float64) for part in np.split(points, ends)]
+    ends = np.cumsum([len(chain) for chain in chains])
+    return [points[end - len(chain) : end].astype(np.float64) for end, chain in zip(ends, chains, strict=True)]
 
 
 def _area(points: Points) -> float:
     x, y = (points - points[0]).T
-    return abs(float(x @ np.roll(y, -1) - y @ np.roll(x, -1))) / 2
+    # The first point is the origin: the edges that end there add nothing.
+    return abs(float(x[:-1] @ y[1:] - y[:-1] @ x[1:])) / 2
 
 
 def _peak(level: Image, chain: npt.NDArray[Any]) -> float:

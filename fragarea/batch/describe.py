@@ -1,0 +1,92 @@
+"""The site, settings and names that go with one photo of a job."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, replace
+from datetime import date
+from functools import lru_cache
+
+from fragarea.batch.records import Job
+from fragarea.measurement import MeasureSettings, settings_hash
+from fragarea.nursery import Tables, placements_on, reference_file, site_description
+from fragarea.reference.layout import ReferenceLayout, load_reference
+from fragarea.sites.records import SiteDescription
+
+Place = tuple[int, int] | str
+
+
+@dataclass(frozen=True)
+class Described:
+    """Everything besides the pixels that one photo is measured with.
+
+    Attributes
+    ----------
+    site : SiteDescription
+    settings : MeasureSettings
+    layout : ReferenceLayout or None
+    """
+
+    site: SiteDescription
+    settings: MeasureSettings
+    layout: ReferenceLayout | None
+
+    @property
+    def hash(self) -> str:
+        """Hash under which the logbook keeps the measurement."""
+        return settings_hash(self.site, self.settings)
+
+
+def describe(job: Job, site_name: str, day: date | None) -> Described:
+    """Site and settings for a photo of a site taken on a day.
+
+    Raises
+    ------
+    SettingsProblem
+        If the site or its reference is not described.
+    """
+    site = site_description(job.nursery, site_name, tables=job.tables, on=day)
+    layout = _layout(reference_file(job.nursery, site.reference)) if site.reference else None
+    settings = replace(job.settings, reference_hash=_layout_hash(layout) if layout else "")
+    for reference, factor, u_rel, checked in job.prints:
+        if reference == site.reference:
+            settings = replace(settings, print_factor=factor, print_u_rel=u_rel, print_checked=checked)
+    return Described(site, settings, layout)
+
+
+def expected_positions(tables: Tables, site_name: str, day: date | None) -> frozenset[tuple[int, int]] | None:
+    """Positions at which a fragment is recorded; None when nothing is recorded for that site and day."""
+    if day is None:
+        return None
+    standing = placements_on(tables.placements, site_name, day)
+    positions = frozenset((p.row, p.column) for p in standing if p.row is not None and p.column is not None)
+    return positions or None
+
+
+def names_on(tables: Tables, site_name: str, day: date | None, labels: Iterable[str] = ()) -> dict[Place, str]:
+    """Recorded fragment at each place of a site on a day."""
+    if day is None:
+        return {}
+    names: dict[Place, str] = {}
+    standing = placements_on(tables.placements, site_name, day)
+    for placement in standing:
+        if placement.row is not None and placement.column is not None:
+            names[(placement.row, placement.column)] = placement.fragment
+        elif placement.place:
+            names[placement.place] = placement.fragment
+    # on a pad without described places, the places are called by the fragments that stand there
+    recorded = {placement.fragment for placement in standing}
+    names.update({label: label for label in labels if label in recorded})
+    return names
+
+
+@lru_cache(maxsize=64)
+def _layout(name_or_file: str) -> ReferenceLayout:
+    return load_reference(name_or_file)
+
+
+@lru_cache(maxsize=64)
+def _layout_hash(layout: ReferenceLayout) -> str:
+    return hashlib.sha256(json.dumps(asdict(layout), sort_keys=True).encode()).hexdigest()[:12]
