@@ -6,11 +6,12 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from shapely import union_all
+from shapely import box, union_all
 
 from fragarea.errors import SettingsProblem
 from fragarea.reference.layout import ReferenceLayout, load_reference, parse_reference
 from fragarea.sheets.drawing import Stroke, Text
+from fragarea.sheets.flow import Note, flow
 from fragarea.sheets.joints import joint_items
 from fragarea.sheets.notes import distances_to_measure, reference_notes
 from fragarea.sheets.objects import reference_object
@@ -166,3 +167,18 @@ def test_tag_wider_than_the_paper_is_refused_with_advice() -> None:
     )
     with pytest.raises(SettingsProblem, match="Use larger paper"):
         reference_pages(layout, PAPERS["a4"], MADE_ON)
+
+
+@pytest.mark.parametrize("room_mm", [40.0, 83.0, 200.0])
+def test_command_to_type_stays_on_one_line(room_mm: float) -> None:
+    command = "fragarea print-check frame-280x220 250.5 250.0 250.5"
+    items, left_over = flow([Note(command, "command")], box(0, 0, room_mm, 20), 8.5)
+    assert [item.words for item in items if isinstance(item, Text)] == [command]
+    assert left_over == ()
+
+
+def test_heading_is_not_left_alone_at_the_foot_of_a_column() -> None:
+    notes = [Note("first"), Note("Heading", "heading"), Note("second")]
+    items, left_over = flow(notes, box(0, 0, 80, 10), 8.5)
+    assert [item.words for item in items if isinstance(item, Text)] == ["first"]
+    assert left_over == tuple(notes[1:])
