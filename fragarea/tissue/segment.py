@@ -38,7 +38,7 @@ Pixels = npt.NDArray[np.uint8]
 
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
-LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.02, 0.10, 0.7
+LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.02, 0.09, 0.7
 UNSURE_MM, UNSURE_SHARE = 0.5, 0.15
 # A sharp edge alone is vague over about 0.2 mm at the first network's resolution.
 EDGE_VAGUE_MM, VAGUE_MM, SMALL_MM2 = 0.3, 0.25, 25.0
@@ -263,7 +263,7 @@ def _within(shape: tuple[int, ...], tile: Tile) -> npt.NDArray[np.bool_]:
 def _edge_u_mm(spread_mm: FloatArray, vague_mm: float) -> float:
     """Standard uncertainty of an edge position that the whole outline shares.
 
-    Neighbouring lines err alike, so that a tenth of the lines' own spread is left in the mean; the constant part is
+    Neighbouring lines err alike, so that about a tenth of the lines' own spread is left in the mean; the constant part is
     what stays where every line is sure; and what may be tissue or not moves the edge by its area over its length.
     All were chosen on the ``dev`` scenes (``benchmarks.tissue``), where the 95 % interval then holds the truth for
     98 % of outlines with IoU above 0.97.
