@@ -3,6 +3,7 @@ PYTHON ?= python3.11
 VENV ?= .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+DEMO := demo_nursery
 
 .PHONY: help install demo test lint types lock bench clean
 
@@ -21,8 +22,15 @@ $(STAMP): requirements.lock pyproject.toml
 
 install: $(STAMP)
 
+# Measures a copy of the sample nursery, so that sample_images/ stays as it is. Exit code 3 means that a photo was
+# refused: one of them must be.
 demo: $(STAMP)
-	$(BIN)/fragarea demo
+	@rm -rf $(DEMO) && mkdir -p $(DEMO) && cp -R sample_images/nursery/. $(DEMO)/
+	$(BIN)/fragarea check sample_images/known-areas/*.jpg --nursery $(DEMO)
+	$(BIN)/fragarea measure $(DEMO) || [ $$? -eq 3 ]
+	$(BIN)/fragarea table $(DEMO) --since 2025-07-01
+	$(BIN)/fragarea export $(DEMO) --to $(DEMO)/areas.xlsx
+	@echo "The demo nursery is in $(DEMO)/: open $(DEMO)/reports/report.html and the pictures in $(DEMO)/reports/."
 
 lint: $(STAMP)
 	$(BIN)/ruff check .
@@ -45,4 +53,4 @@ lock:
 	rm -rf .lock-venv
 
 clean:
-	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) $(DEMO) build dist .pytest_cache .mypy_cache .ruff_cache
