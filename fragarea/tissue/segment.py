@@ -263,10 +263,10 @@ def _within(shape: tuple[int, ...], tile: Tile) -> npt.NDArray[np.bool_]:
 def _edge_u_mm(spread_mm: FloatArray, vague_mm: float) -> float:
     """Standard uncertainty of an edge position that the whole outline shares.
 
-    Neighbouring lines err alike, so that about a tenth of the lines' own spread is left in the mean; the constant part is
-    what stays where every line is sure; and what may be tissue or not moves the edge by its area over its length.
-    All were chosen on the ``dev`` scenes (``benchmarks.tissue``), where the 95 % interval then holds the truth for
-    98 % of outlines with IoU above 0.97.
+    Neighbouring lines err alike, so that about a tenth of the lines' own spread is left in the mean; the constant
+    part is what stays where every line is sure; and what may be tissue or not moves the edge by its area over its
+    length. All were chosen on the ``dev`` scenes (``benchmarks.tissue``), where the 95 % interval then holds the
+    truth for 98 % of outlines with IoU above 0.97.
     """
     spread = float(np.sqrt(np.mean(spread_mm**2))) if len(spread_mm) else 0.0
     return LEAST_U_MM + SPREAD_LEFT * spread + VAGUE_LEFT * vague_mm
