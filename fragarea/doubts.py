@@ -188,6 +188,21 @@ DOUBTS: dict[str, DoubtKind] = _table(
         "give the tray's rows, columns and pitch in its description",
         3,
     ),
+    DoubtKind(
+        "pad_turn_assumed",
+        "pad taken as laid down",
+        "the layout of this pad looks the same when it is turned, so its places are named as if it lay as described",
+        "lay the reference the same way round at every visit",
+        1,
+    ),
+    DoubtKind(
+        "places_as_written",
+        "places taken as described",
+        "too few rims of the pad's plugs show to lay its described places over them, so the places are taken as they"
+        " are written, in the axes of the reference",
+        "lay the reference on the same spot of the pad at every visit",
+        2,
+    ),
     # tissue
     DoubtKind(
         "outline_unsure",

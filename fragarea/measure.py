@@ -227,7 +227,8 @@ def _pad_pieces(site: SiteDescription, view: SiteView, outlines: TissueOutlines)
         outlines.live, outlines.bleached, outlines.dead, [plug.centre_mm for plug in plugs], site.plug_mm / 2
     )
     pieces = [_piece_of_pad(plug, share, outlines) for plug, share in zip(plugs, shares, strict=True)]
-    for number, stray in enumerate(strays, start=1):
+    loose = [stray for stray in strays if stray.live.area >= REMNANT_MM2]
+    for number, stray in enumerate(loose, start=1):
         middle = stray.live.centroid
         place = PlugSighting(None, (middle.x, middle.y), None, present=True, label=f"patch {number}")
         piece = _piece_of_pad(place, stray, outlines)

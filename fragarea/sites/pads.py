@@ -19,6 +19,8 @@ IndexArray = npt.NDArray[np.intp]
 # A plug found belongs to a described place when it is no farther than this share of its diameter.
 NEAR_DIAMETERS = 0.2
 # Plugs whose middles differ by less than this share of a diameter along y stand in one row.
+# A pad that looks the same when turned lies as it was described when it is turned by less than this.
+AS_LAID_DEG = 45.0
 ROW_DIAMETERS = 0.5
 MOST_DISCS = 80
 FEW_DISCS = 3
@@ -47,14 +49,14 @@ def find_pad(scene: Scene) -> SiteView:
 def _described_pad(scene: Scene, found: RimFits, top: PlugTop) -> SiteView:
     labels = [label for label, _, _ in scene.site.places_mm]
     places = np.array([(x, y) for _, x, y in scene.site.places_mm], dtype=float)
-    middles, partners, unsure = place_labels(places, found.centres_mm, scene.site.plug_mm)
+    middles, partners, doubt = place_labels(places, found.centres_mm, scene.site.plug_mm)
     plugs = []
     for label, middle, partner in zip(labels, middles, partners, strict=True):
         if partner >= 0:
             plugs.append(sighting(found, int(partner), position=None, label=label))
         else:
             plugs.append(unfitted(middle, position=None, label=label, present=True))
-    return view_of(scene, tuple(plugs), top, (Doubt("grid_unsure", unsure),) if unsure else ())
+    return view_of(scene, tuple(plugs), top, (doubt,) if doubt else ())
 
 
 def reading_order(points_mm: FloatArray, plug_mm: float) -> list[int]:
@@ -81,7 +83,9 @@ def reading_order(points_mm: FloatArray, plug_mm: float) -> list[int]:
     return [index for row in rows for index in sorted(row, key=lambda i: float(points_mm[i, 0]))]
 
 
-def place_labels(places_mm: FloatArray, found_mm: FloatArray, plug_mm: float) -> tuple[FloatArray, IndexArray, str]:
+def place_labels(
+    places_mm: FloatArray, found_mm: FloatArray, plug_mm: float
+) -> tuple[FloatArray, IndexArray, Doubt | None]:
     """Lay described places over the plugs found.
 
     Parameters
@@ -98,8 +102,8 @@ def place_labels(places_mm: FloatArray, found_mm: FloatArray, plug_mm: float) ->
         The places in reference axes.
     partners : ndarray of int, shape (p,)
         The plug found at each place, -1 where none was.
-    unsure : str
-        Why the placing is in doubt; empty when it is not.
+    doubt : Doubt or None
+        Why the placing is in doubt.
 
     Notes
     -----
@@ -114,8 +118,9 @@ def place_labels(places_mm: FloatArray, found_mm: FloatArray, plug_mm: float) ->
     if best is None or best[0] < min(3, len(places_mm)):
         partners = _partners(places_mm, found_mm, near)
         seen = int((partners >= 0).sum())
-        reason = "" if 2 * seen >= len(places_mm) else f"{seen} of {len(places_mm)} described places show a rim"
-        return places_mm @ identity[0] + identity[1], partners, reason
+        seen_words = f"{seen} of {len(places_mm)} places show a rim"
+        doubt = None if 2 * seen >= len(places_mm) else Doubt("places_as_written", seen_words)
+        return places_mm @ identity[0] + identity[1], partners, doubt
     turn, shift = best[1]
     for _ in range(2):
         moved = places_mm @ turn.T + shift
@@ -124,8 +129,12 @@ def place_labels(places_mm: FloatArray, found_mm: FloatArray, plug_mm: float) ->
             turn, shift = _rigid(places_mm[partners >= 0], found_mm[partners[partners >= 0]])
     moved = places_mm @ turn.T + shift
     same = second is not None and second[0] >= best[0]
-    reason = "the described places fit the plugs in more than one way" if same else ""
-    return moved, _partners(moved, found_mm, near), reason
+    doubt = None
+    if same:
+        as_written = abs(np.degrees(np.arctan2(turn[1, 0], turn[0, 0]))) < AS_LAID_DEG
+        reason = "the described places fit the plugs in more than one way"
+        doubt = Doubt("pad_turn_assumed" if as_written else "grid_unsure", reason)
+    return moved, _partners(moved, found_mm, near), doubt
 
 
 Motion = tuple[FloatArray, FloatArray]

@@ -26,7 +26,7 @@ def test_described_places_are_laid_over_the_plugs_found(turn_deg):
     # exact geometry; six middles off by up to 0.5 mm fix the rest to better than 1 mm
     assert np.abs(middles - truth).max() < 1.0
     assert partners.tolist() == [0, -1, 1, 2, -1, 3, -1, -1, 4, 5]
-    assert unsure == ""
+    assert unsure is None
 
 
 def test_false_disc_changes_nothing():
@@ -41,11 +41,25 @@ def test_places_that_fit_in_two_ways_are_doubted():
     square = np.array([(0, 0), (30, 0), (30, 30), (0, 30.0)])
     middles, _, unsure = place_labels(square, square + 50.0, 25.0)
     assert middles == pytest.approx(square + 50.0)
-    assert "more than one way" in unsure
+    assert unsure is not None
+    assert unsure.key == "pad_turn_assumed"  # not turned against how it was described
+    assert "more than one way" in unsure.detail
 
 
 def test_overgrown_pad_takes_the_places_as_they_are_written():
     middles, partners, unsure = place_labels(PLACES, np.zeros((0, 2)), 25.0)
     assert middles.tolist() == PLACES.tolist()
     assert (partners == -1).all()
-    assert "0 of 10" in unsure
+    assert unsure is not None
+    assert "0 of 10" in unsure.detail
+
+
+def test_pad_laid_the_other_way_round_is_doubted():
+    places = np.array(
+        [(0, 0), (30, 0), (60, 0), (10, 25), (40, 25), (70, 25.0)]
+    )  # the same when turned by 180 degrees
+    turned = (places - places.mean(axis=0)) @ np.diag([-1.0, -1.0]) + (100.0, 80.0)
+    shifted, _, doubt = place_labels(places, turned, 25.0)
+    assert doubt is not None
+    assert doubt.key == "pad_turn_assumed"  # nothing tells, so the places are named as if it lay as described
+    assert np.sort(shifted[:, 0]) == pytest.approx(np.sort(turned[:, 0]))
