@@ -167,6 +167,10 @@ def _clean(shape: shapely.Geometry) -> MultiPolygon:
 def _rim_doubts(live: MultiPolygon, window: Window) -> tuple[Doubt, ...]:
     if window.rim is None or live.is_empty:
         return ()
-    points = shapely.get_coordinates(live) - np.asarray(window.rim.centre_mm)
-    over_mm = float(np.hypot(points[:, 0], points[:, 1]).max()) - window.rim.radius_mm
+    (x, y), radius = window.rim.centre_mm, window.rim.radius_mm
+    left, top, right, bottom = live.bounds
+    if max(x - left, right - x, y - top, bottom - y) < radius / np.sqrt(2):
+        return ()  # not even the corners of the bounds reach the rim
+    points = shapely.get_coordinates(live) - (x, y)
+    over_mm = float(np.hypot(points[:, 0], points[:, 1]).max()) - radius
     return (Doubt("beyond_rim", f"by {over_mm:.1f} mm"),) if over_mm > RIM_TOLERANCE_MM else ()

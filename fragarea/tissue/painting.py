@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-FINE = 4  # fine pixels along a pixel
+FINE = 2  # fine pixels along a pixel
 SHIFT = 4  # fixed-point bits of vertices
 SOFTEN_PX = 0.7  # spreads the step over about three pixels, so that linear interpolation finds one half where it was
 

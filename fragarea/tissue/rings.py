@@ -16,7 +16,7 @@ from fragarea.tissue.tiles import TILE_MM_PER_PX
 FloatArray = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 
-FIRST_SPACING_MM, SPACING_MM = 0.9, 0.45
+FIRST_SPACING_MM, SPACING_MM = 1.2, 0.6
 # Neighbouring lines see the same edge: their log-probabilities are averaged with these weights before one place is
 # chosen, which bridges highlights and specks of turf that are smaller than about a millimetre.
 NEIGHBOUR_WEIGHTS = (0.5, 0.8, 1.0, 0.8, 0.5)
