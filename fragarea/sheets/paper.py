@@ -51,10 +51,12 @@ class PageFormat:
 
     @property
     def width_mm(self) -> float:
+        """Width as it is turned."""
         return self.paper.height_mm if self.landscape else self.paper.width_mm
 
     @property
     def height_mm(self) -> float:
+        """Height as it is turned."""
         return self.paper.width_mm if self.landscape else self.paper.height_mm
 
     @property
