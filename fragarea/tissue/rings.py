@@ -16,11 +16,10 @@ from fragarea.tissue.tiles import TILE_MM_PER_PX
 FloatArray = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
 
-FIRST_SPACING_MM, SPACING_MM = 1.2, 0.6
+SPACING_MM = 0.6
 # Neighbouring lines see the same edge: their log-probabilities are averaged with these weights before one place is
 # chosen, which bridges highlights and specks of turf that are smaller than about a millimetre.
 NEIGHBOUR_WEIGHTS = (0.5, 0.8, 1.0, 0.8, 0.5)
-FIRST_NEIGHBOUR_WEIGHTS = (0.5, 1.0, 0.5)  # half as many, since the first lines lie twice as far apart
 SMOOTH_WEIGHTS = (0.25, 0.5, 0.25)
 AROUND_MODE = 2  # bins on either side of the best one that the mean is taken over
 
@@ -68,13 +67,13 @@ def smoothed(values: FloatArray, rings: Rings, weights: tuple[float, ...]) -> Fl
     return total
 
 
-def respaced(rings: Rings, spacing_mm: float) -> Rings:
-    """The same rings with points every `spacing_mm`, at least eight."""
+def respaced(rings: Rings) -> Rings:
+    """The same rings with points every ``SPACING_MM``, at least eight."""
     points, ends = [], []
     for ring in rings.split():
         closed = np.vstack([ring, ring[:1]])
         gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-        count = max(8, round(gone[-1] * TILE_MM_PER_PX / spacing_mm))
+        count = max(8, round(gone[-1] * TILE_MM_PER_PX / SPACING_MM))
         places = np.arange(count) * (gone[-1] / count)
         points.append(np.column_stack([np.interp(places, gone, closed[:, axis]) for axis in (0, 1)]))
         ends.append(count)
@@ -89,13 +88,6 @@ def across_field(rings: Rings, live: FloatArray) -> FloatArray:
     return _unit(-smoothed(slope, rings, SMOOTH_WEIGHTS))
 
 
-def across_ring(rings: Rings, before: FloatArray) -> FloatArray:
-    """Unit vectors square to the ring, on the side that `before` points to."""
-    along = rings.points[rings.neighbours(2)] - rings.points[rings.neighbours(-2)]
-    square = _unit(np.stack([along[:, 1], -along[:, 0]], axis=1))
-    return np.where((square * before).sum(axis=1, keepdims=True) < 0, -square, square)
-
-
 def _unit(vectors: FloatArray) -> FloatArray:
     return np.asarray(vectors / np.maximum(np.hypot(vectors[:, 0], vectors[:, 1])[:, None], 1e-9), np.float32)
 
@@ -106,8 +98,6 @@ def pulled_to_edges(
     colour: FloatArray,
     shares: FloatArray,
     tile_rows: int,
-    *,
-    neighbours: tuple[float, ...] = NEIGHBOUR_WEIGHTS,
 ) -> tuple[Rings, FloatArray]:
     """Move each point along its line to where the edge is.
 
@@ -120,8 +110,6 @@ def pulled_to_edges(
         Stacked tiles and their shares, as :func:`fragarea.tissue.edges.edge_logits` takes them.
     tile_rows : int
         Rows of one tile.
-    neighbours : tuple of float
-        Weights of neighbouring lines' log-probabilities.
 
     Returns
     -------
@@ -133,7 +121,7 @@ def pulled_to_edges(
     low = (tile * tile_rows).astype(np.float32)
     lines = Lines(rings.points, outwards, low, low + np.float32(tile_rows - 1))
     logits = edge_logits(colour, shares, lines)
-    logits = smoothed(logits - logits.max(axis=1, keepdims=True), rings, neighbours)
+    logits = smoothed(logits - logits.max(axis=1, keepdims=True), rings, NEIGHBOUR_WEIGHTS)
     place_mm, spread_mm = _best_place(logits)
     place_mm = smoothed(place_mm[:, None], rings, SMOOTH_WEIGHTS)
     moved = rings.points + outwards * place_mm / np.float32(TILE_MM_PER_PX)

@@ -20,16 +20,7 @@ from fragarea.sites.records import PlugRim, Window
 from fragarea.tissue.outlines import SPECK_MM2, SURE, SURE_SPECK_MM2, half_level
 from fragarea.tissue.painting import paint_coverage
 from fragarea.tissue.records import Surface, TissueMap
-from fragarea.tissue.rings import (
-    FIRST_NEIGHBOUR_WEIGHTS,
-    FIRST_SPACING_MM,
-    SPACING_MM,
-    Rings,
-    across_field,
-    across_ring,
-    pulled_to_edges,
-    respaced,
-)
+from fragarea.tissue.rings import Rings, across_field, pulled_to_edges, respaced
 from fragarea.tissue.surface import SHARE_PX, surface_shares
 from fragarea.tissue.tiles import TILE_MM_PER_PX, Stack, Tile, cut_tiles
 
@@ -133,12 +124,8 @@ def _outline(stack: Stack, shares: FloatArray) -> list[_Found]:
     colour = stack.colour.reshape(count * rows, columns, 3)
     flat = shares.reshape(-1, *shares.shape[2:])
     live = np.ascontiguousarray(flat[..., Surface.LIVE] + flat[..., Surface.BLEACHED])
-    start = respaced(start, FIRST_SPACING_MM)
-    outwards = across_field(start, live)
-    rings, _ = pulled_to_edges(start, outwards, colour, flat, rows, neighbours=FIRST_NEIGHBOUR_WEIGHTS)
-    rings = respaced(rings, SPACING_MM)
-    outwards = across_ring(rings, across_field(rings, live))
-    rings, spread_mm = pulled_to_edges(rings, outwards, colour, flat, rows)
+    start = respaced(start)
+    rings, spread_mm = pulled_to_edges(start, across_field(start, live), colour, flat, rows)
     found = [_Found([], np.empty(0, np.float32)) for _ in stack.tiles]
     spreads = np.split(spread_mm, rings.ends[:-1])
     for ring, tile, spread in zip(rings.split(), rings.tile, spreads, strict=True):
