@@ -35,8 +35,9 @@ FIRST_CORNER_U_PX = 0.15
 CORNER_FLOOR_PX, CORNER_FLOOR_IN_FIT_PX = 0.05, 0.005
 # A tag is left out when its corners miss by this many times what the others miss by, and by this many pixels.
 OUTLIER_TIMES, OUTLIER_PX = 4.0, 0.5
-# From this residual on, fits without one tag are tried; one that misses by less than this share of it is kept.
-SUSPECT_PX, RELIEF = 0.3, 0.5
+# From this residual on, fits without some of the tags are tried; one that misses by less than this share of it is
+# kept. So many tags are tried in turn.
+SUSPECT_PX, RELIEF, MOST_TRIALS = 0.3, 0.5, 4
 # Tags that one homography explains to this share of their side may belong to one plane behind one lens.
 ROUGH_SHARE = 0.15
 # Of the two poses that a plane allows, the second is tried when it fits worse by less than this.
@@ -222,17 +223,27 @@ def _near(misses: FloatArray, keep: npt.NDArray[np.intp]) -> npt.NDArray[np.intp
 def _without_misfits(
     problem: PoseProblem, keep: npt.NDArray[np.intp], values: FloatArray
 ) -> tuple[npt.NDArray[np.intp], FloatArray]:
-    """Leave out tags one at a time while that halves the residual: a bent tag pulls the fit and hides in it."""
-    rms = _rms(problem.only(keep).misses_px(values))
-    while len(keep) > 2 and rms > SUSPECT_PX:
-        trials = [np.delete(keep, i) for i in range(len(keep))]
-        fits = [_solve(problem.only(trial), values) for trial in trials]
-        left = [_rms(problem.only(trial).misses_px(fit)) for trial, fit in zip(trials, fits, strict=True)]
-        best = int(np.argmin(left))
-        if left[best] > RELIEF * rms:
+    """Leave out those few tags without which the rest fits far better: bent ones pull the fit and hide in it."""
+    rms = first_rms = _rms(problem.only(keep).misses_px(values))
+    left, fit = keep, values
+    for _ in range((len(keep) - 1) // 2):
+        if rms <= SUSPECT_PX:
             break
-        keep, values, rms = trials[best], fits[best], left[best]
-    return keep, values
+        left, fit, rms = _without_worst(problem, left, fit)
+    stands_out = problem.misses_px(fit)[np.setdiff1d(keep, left)] > OUTLIER_TIMES * rms
+    return (left, fit) if rms < RELIEF * first_rms and stands_out.all() else (keep, values)
+
+
+def _without_worst(
+    problem: PoseProblem, keep: npt.NDArray[np.intp], values: FloatArray
+) -> tuple[npt.NDArray[np.intp], FloatArray, float]:
+    """Leave out that tag without which the others fit best; only those that fit badly are tried."""
+    worst_first = np.argsort(-problem.only(keep).misses_px(values))[:MOST_TRIALS]
+    trials = [np.delete(keep, i) for i in worst_first]
+    fits = [_solve(problem.only(trial), values) for trial in trials]
+    left = [_rms(problem.only(trial).misses_px(fit)) for trial, fit in zip(trials, fits, strict=True)]
+    best = int(np.argmin(left))
+    return trials[best], fits[best], left[best]
 
 
 def _rms(misses: FloatArray) -> float:
@@ -253,12 +264,25 @@ def _starts(problem: PoseProblem) -> list[FloatArray]:
     _, turns, shifts, misses = cv2.solvePnPGeneric(
         space, problem.seen_px.reshape(-1, 1, 2), matrix, distortion, flags=cv2.SOLVEPNP_IPPE
     )
-    limit = AMBIGUOUS_TIMES * float(misses.min())
-    return [
-        np.concatenate([problem.prior, turn.ravel(), shift.ravel()])
+    poses = [
+        (float(miss), np.concatenate([problem.prior, turn.ravel(), shift.ravel()]))
         for turn, shift, miss in zip(turns, shifts, misses.ravel(), strict=True)
-        if miss <= limit
     ]
+    sound = [(miss, pose) for miss, pose in poses if np.isfinite(miss) and np.isfinite(pose).all()]
+    if not sound:
+        return [_start_from_above(problem)]
+    limit = AMBIGUOUS_TIMES * min(miss for miss, _ in sound)
+    return [pose for miss, pose in sound if miss <= limit]
+
+
+def _start_from_above(problem: PoseProblem) -> FloatArray:
+    """The pose without tilt that fits best; seen exactly from above, OpenCV's closed form divides by zero."""
+    board, seen = (points @ np.array([1, 1j]) for points in (problem.board, problem.seen_px.reshape(-1, 2)))
+    turn = np.vdot(board - board.mean(), seen - seen.mean()) / np.vdot(board - board.mean(), board - board.mean())
+    distance = float(np.exp(problem.prior[LOG_FOCAL]) / max(abs(turn), 1e-9))
+    origin = seen.mean() - turn * board.mean() - problem.middle_px @ np.array([1, 1j])
+    shift = origin * distance / float(np.exp(problem.prior[LOG_FOCAL]))
+    return np.array([*problem.prior, 0, 0, np.angle(turn), shift.real, shift.imag, distance])
 
 
 def _levenberg_marquardt(problem: PoseProblem, start: FloatArray, corner_u: float) -> tuple[FloatArray, float]:
