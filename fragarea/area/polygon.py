@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.ndimage import gaussian_filter1d
 from shapely import LinearRing, MultiPolygon, Polygon
 
 
@@ -44,7 +43,7 @@ def ring_area(ring: npt.ArrayLike) -> float:
     if not LinearRing(local).is_simple:
         raise ValueError("ring crosses itself, so it encloses no single area; mend the outline")
     x, y = local.T
-    return abs(math.fsum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2
+    return abs(float(x[:-1] @ y[1:] - x[1:] @ y[:-1]) + float(x[-1] * y[0] - x[0] * y[-1])) / 2
 
 
 def polygon_area_mm2(outline: Polygon | MultiPolygon | Sequence[npt.ArrayLike]) -> float:
@@ -90,7 +89,7 @@ def smooth_perimeter_mm(outline: Polygon | MultiPolygon, step_mm: float) -> floa
     Notes
     -----
     A staircase overstates the length of a slanting edge by up to 41 %, however small its steps. Each ring is walked
-    in quarter steps and averaged along itself with a Gaussian of 1.5 steps, which flattens stairs and keeps bays.
+    in half steps and averaged along itself with a Gaussian of 1.5 steps, which flattens stairs and keeps bays.
     """
     if not step_mm > 0:
         raise ValueError(f"step_mm must be positive; got {step_mm}")
@@ -99,16 +98,18 @@ def smooth_perimeter_mm(outline: Polygon | MultiPolygon, step_mm: float) -> floa
 
 
 def _smooth_length(ring: LinearRing, step_mm: float) -> float:
-    # A ring of a few pixels is all detail; sixteen points still go round it.
-    count = max(16, math.ceil(4 * ring.length / step_mm))
+    # A ring of a few pixels is all detail; enough points still go round it.
+    count = 32 * max(1, math.ceil(2 * ring.length / step_mm / 32))  # Fourier series of such lengths are quick
     corners = _coords(ring)
-    walked = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
+    place = corners[:, 0] + 1j * corners[:, 1]
+    walked = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(place)))])
     # np.interp walks the ring once; Shapely's line_interpolate_point starts from its beginning for every point
-    at = np.arange(count) * (walked[-1] / count)
-    points = np.column_stack([np.interp(at, walked, corners[:, 0]), np.interp(at, walked, corners[:, 1])])
+    points = np.interp(np.arange(count) * (walked[-1] / count), walked, place)
     sigma = min(1.5 * step_mm * count / ring.length, count / 16)
-    smooth = gaussian_filter1d(points, sigma, axis=0, mode="wrap")
-    return float(np.hypot(*(smooth - np.roll(smooth, 1, axis=0)).T).sum())
+    # A Gaussian along a closed ring is a Gaussian on its Fourier series.
+    waves = np.fft.fftfreq(count)
+    smooth = np.fft.ifft(np.fft.fft(points) * np.exp(-2 * (np.pi * sigma * waves) ** 2))
+    return float(np.abs(np.diff(smooth)).sum() + abs(smooth[0] - smooth[-1]))
 
 
 def _coords(shape: shapely.Geometry | npt.NDArray[np.object_]) -> npt.NDArray[np.float64]:
