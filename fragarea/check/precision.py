@@ -15,8 +15,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from scipy.special import ndtr, ndtri
-from scipy.stats import t as student_t
+from scipy.special import ndtr, ndtri, stdtrit
 
 _ENOUGH = 0.95  # probability that settles a verdict
 
@@ -136,7 +135,7 @@ def agreement(differences: Sequence[float]) -> Agreement:
     if values.size < 2:
         raise ValueError("limits of agreement need at least two differences")
     bias, sd = float(values.mean()), float(values.std(ddof=1))
-    half = float(student_t.ppf(0.975, values.size - 1)) * sd / math.sqrt(values.size)
+    half = float(stdtrit(values.size - 1, 0.975)) * sd / math.sqrt(values.size)
     reach = float(ndtri(0.975)) * sd
     return Agreement(bias, sd, bias - reach, bias + reach, bias - half, bias + half)
 

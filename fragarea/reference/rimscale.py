@@ -8,7 +8,6 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
 
 from fragarea.doubts import Doubt
 from fragarea.errors import ReferenceNotFound, ViewUnusable
@@ -164,6 +163,8 @@ def _fit_plane(rims: Sequence[RimEllipse], radius: float, focal: float, middle: 
 
     # Off the symmetric start: level, a single rim tells no direction in which to lean.
     start = np.array([0.02, 0.02, distance])
+    from scipy.optimize import least_squares  # slow to load, and seldom needed
+
     solved = least_squares(misfit, start, loss="soft_l1", f_scale=3.0)
     return _pose(solved.x, focal, middle)
 
