@@ -13,7 +13,7 @@ from shapely import MultiPolygon, Polygon
 from fragarea.doubts import Doubt
 from fragarea.sites.records import Window
 from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
-from fragarea.tissue.sampling import sample
+from fragarea.tissue.sampling import sample_rows
 
 Points = npt.NDArray[np.float64]
 Image = npt.NDArray[Any]
@@ -61,8 +61,10 @@ def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
             f"map and window must have the same rows and columns; got {tissue_map.live_probability.shape} and {shape}"
         )
     live = _trace(tissue_map.live_probability, window, sure_speck_mm2=SURE_SPECK_MM2)
-    bleached = _part(tissue_map.labels == Surface.BLEACHED, window)
-    dead = _part(tissue_map.labels == Surface.DEAD, window)
+    bleached = dead = NOTHING
+    if tissue_map.labels.max() > Surface.LIVE:
+        bleached = _part(tissue_map.labels, Surface.BLEACHED, window)
+        dead = _part(tissue_map.labels, Surface.DEAD, window)
     edge_u_mm = max(tissue_map.edge_u_mm, LEAST_EDGE_U_PX * window.mm_per_px)
     return TissueOutlines(
         live=live,
@@ -74,9 +76,8 @@ def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
     )
 
 
-def _part(mask: npt.NDArray[np.bool_], window: Window) -> MultiPolygon:
-    if not mask.any():
-        return NOTHING
+def _part(labels: npt.NDArray[np.uint8], surface: Surface, window: Window) -> MultiPolygon:
+    mask = labels == surface
     # Blurred by half a pixel more than a pixel's own width, so that the contour does not follow the pixel stairs.
     soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
     return _trace(soft, window, sure_speck_mm2=SPECK_MM2)
@@ -84,8 +85,7 @@ def _part(mask: npt.NDArray[np.bool_], window: Window) -> MultiPolygon:
 
 def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolygon:
     """Polygons with holes where `level` is above one half."""
-    rough = cv2.threshold(level, 0.02, 255, cv2.THRESH_BINARY)[1].astype(np.uint8)
-    left, top, width, height = cv2.boundingRect(rough)
+    left, top, width, height = cv2.boundingRect((level > 0.02).view(np.uint8))
     if width == 0:
         return NOTHING
     # A frame of zeros closes what runs into the window's edge.
@@ -93,7 +93,7 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
         level[top : top + height, left : left + width], 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0.0
     )
     corner = np.array([left - 1.0, top - 1.0])
-    inside = (padded > 0.5).astype(np.uint8)
+    inside = np.asarray(padded > 0.5).view(np.uint8)
     chains, tree = cv2.findContours(inside, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
     if not chains:
         return NOTHING
@@ -112,9 +112,11 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
 
 
 def _joined(polygons: list[Polygon]) -> MultiPolygon:
+    if not polygons:
+        return NOTHING
     # Contours of one level are simple and apart, all but the rare one with a pinched pixel, which is mended.
-    whole = MultiPolygon(polygons)
-    if whole.is_valid:
+    whole = shapely.multipolygons(polygons)
+    if shapely.is_valid(whole):
         return whole
     return _clean(shapely.union_all([shapely.make_valid(polygon) for polygon in polygons]))
 
@@ -131,17 +133,19 @@ def _holes(rings: list[Points], tree: npt.NDArray[Any], outer: int) -> list[Poin
 
 def half_level(level: Image, chains: list[npt.NDArray[Any]]) -> list[Points]:
     """Move the border pixels of each chain outwards, down the slope, to where the level falls to one half."""
-    start = np.concatenate(chains).astype(np.float32)
-    slope = cv2.merge([cv2.Sobel(level, cv2.CV_32F, 1, 0), cv2.Sobel(level, cv2.CV_32F, 0, 1)])
-    down = -sample(slope, start)
+    border = np.concatenate(chains)
+    column, row = border[:, 0], border[:, 1]
+    down = np.empty(border.shape, np.float32)
+    down[:, 0] = cv2.Sobel(level, cv2.CV_32F, 1, 0, scale=-1)[row, column]
+    down[:, 1] = cv2.Sobel(level, cv2.CV_32F, 0, 1, scale=-1)[row, column]
     down /= np.maximum(np.hypot(down[:, 0], down[:, 1])[:, None], 1e-6)
-    places = start[:, None] + down[:, None] * WAY_PX[:, None]
-    along = sample(level, places.reshape(-1, 2)).reshape(len(start), len(WAY_PX))
+    start = border.astype(np.float32)
+    along = sample_rows(level, start[:, :1] + down[:, :1] * WAY_PX, start[:, 1:] + down[:, 1:] * WAY_PX)
     # The first step on whose far end the level is below one half; the border pixel itself is above.
     below = along[:, 1:] < 0.5
     step = np.where(below.any(axis=1), below.argmax(axis=1), 0)
-    row = np.arange(len(start))
-    near, far = along[row, step], along[row, step + 1]
+    each = np.arange(len(start))
+    near, far = along[each, step], along[each, step + 1]
     part = np.clip((near - 0.5) / np.maximum(near - far, 1e-6), 0, 1)
     points = start + down * ((step + part) * (WAY_PX[1] - WAY_PX[0]))[:, None]
     ends = np.cumsum([len(chain) for chain in chains])

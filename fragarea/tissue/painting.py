@@ -42,7 +42,7 @@ def paint_coverage(rings: Sequence[npt.NDArray[np.float64]], shape: tuple[int, i
     cv2.fillPoly(fine, vertices, 255, lineType=cv2.LINE_8, shift=SHIFT)
     # Filling takes in the border's own fine pixels, half of which lie outside: they count half.
     cv2.polylines(fine, vertices, True, 128, lineType=cv2.LINE_8, shift=SHIFT)
-    share = cv2.resize(fine, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA).astype(np.float32) / 255
+    share = cv2.resize(fine, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA)
     soft = cv2.GaussianBlur(share, (0, 0), SOFTEN_PX, borderType=cv2.BORDER_REPLICATE)
-    canvas[low[1] : high[1], low[0] : high[0]] = soft
+    np.multiply(soft, np.float32(1 / 255), out=canvas[low[1] : high[1], low[0] : high[0]])
     return canvas

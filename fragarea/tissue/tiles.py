@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -86,21 +87,20 @@ def cut_tiles(windows: Sequence[Window], light: Light | None) -> list[Stack]:
 def _place(index: int, window: Window) -> Tile:
     rows, columns = window.pixels.shape[:2]
     step = TILE_MM_PER_PX / window.mm_per_px
-    low, high = np.array([-0.5, -0.5]), np.array([columns - 0.5, rows - 0.5])
-    rim = None
+    spans, rim = [(-0.5, columns - 0.5), (-0.5, rows - 0.5)], None
     if window.rim is not None:
-        middle = window.to_px([window.rim.centre_mm])[0]
-        reach = (window.rim.radius_mm + BEYOND_RIM_MM) / window.mm_per_px
-        inner_low, inner_high = np.maximum(low, middle - reach), np.minimum(high, middle + reach)
-        if (inner_low < inner_high).all():
-            low, high = inner_low, inner_high
-        rim = (*middle, window.rim.radius_mm / window.mm_per_px)
-    size = np.ceil((high - low) / step / BLOCK_PX - 1e-6).astype(int) * BLOCK_PX
-    corner = (low + high) / 2 - step * (size - 1) / 2
-    place = None
+        scale, origin = window.mm_per_px, window.origin_mm
+        middle = [(c - o) / scale for c, o in zip(window.rim.centre_mm, origin, strict=True)]
+        rim = (middle[0], middle[1], window.rim.radius_mm / scale)
+        reach = rim[2] + BEYOND_RIM_MM / scale
+        inner = [(max(low, m - reach), min(high, m + reach)) for (low, high), m in zip(spans, middle, strict=True)]
+        if all(low < high for low, high in inner):
+            spans = inner
+    size = [math.ceil((high - low) / step / BLOCK_PX - 1e-6) * BLOCK_PX for low, high in spans]
+    corner = [(low + high) / 2 - step * (count - 1) / 2 for (low, high), count in zip(spans, size, strict=True)]
     if rim is not None:
-        place = ((rim[0] - corner[0]) / step, (rim[1] - corner[1]) / step, rim[2] / step)
-    return Tile(index, (float(corner[0]), float(corner[1])), step, int(size[1]), int(size[0]), place)
+        rim = ((rim[0] - corner[0]) / step, (rim[1] - corner[1]) / step, rim[2] / step)
+    return Tile(index, (corner[0], corner[1]), step, size[1], size[0], rim)
 
 
 def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: Pixels) -> Pixels:
