@@ -45,8 +45,8 @@ def test_exact_corners_give_areas_to_a_hundredth_of_a_percent(tilt_deg, k1, k2):
     scale = solve(sightings(FRAME, pose))
     assert np.abs(area_errors(pose, scale)).max() < 1e-4
     assert np.abs(area_errors(pose, scale, 1.0)).max() < 1e-4  # where tissue edges are
-    # Without tilt the tags do not tell the focal length; EXIF does, as exactly as it was written here.
-    assert scale.plane.camera_height_mm == pytest.approx(pose.camera_height_mm, rel=5e-3 if tilt_deg == 0 else 1e-3)
+    # Without tilt the tags do not tell the focal length; EXIF does, to a share of its 3 %.
+    assert scale.plane.camera_height_mm == pytest.approx(pose.camera_height_mm, rel=0.01 if tilt_deg == 0 else 1e-3)
     assert scale.plane.tilt_deg == pytest.approx(pose.tilt_deg, abs=0.02)
     assert scale.lens_source == "tags"
     assert scale.tags_used == tuple(range(12))
