@@ -1,7 +1,7 @@
 """Training of the small two-step tissue model that runs on a CPU within a few decode times of the photo.
 
 1. ``python -m training.fast.windows WINDOWS.npz`` cuts learning windows from the rendered ``dev`` scenes.
-2. ``python -m training.fast.train --data WINDOWS.npz --to TRAINED.npz`` learns both networks (PyTorch, minutes of GPU);
+2. ``python -m training.fast.train --data WINDOWS.npz --to TRAINED.npz`` learns both networks (PyTorch, one GPU);
    ``--leave-out single`` leaves a series out and reports on it, ``--start TRAINED.npz`` goes on from earlier weights.
 3. ``python -m training.fast.export TRAINED.npz`` writes ``fragarea/tissue/model/`` (needs onnx).
 
