@@ -69,12 +69,18 @@ def check_photos(
     sheet = sheet_for(layout.name)
     values = [value for one in measured.values() for value in _values(one, sheet)]
     if not values:
-        reasons = " ".join(str(problem) for problem in refused)
-        raise SettingsProblem(f"no known-area shape was found in the photos given. {reasons}".strip())
+        raise SettingsProblem(_nothing_found(paths, refused))
     days = [one.taken_at.date() for one in measured.values() if one.taken_at]
     expected = tuple(shape.shape_id for shape in sheet.shapes)
     result = judge(values, tolerance_rel=tolerance_rel, expected=expected)
     return PhotoCheck(result, max(days, default=None), tuple(refused))
+
+
+def _nothing_found(paths: Sequence[Path], refused: Sequence[PhotoProblem]) -> str:
+    """Each refused photo with its reason on a line of its own."""
+    photos = paths[0].name if len(paths) == 1 else f"{len(paths)} photos"
+    advice = "Photograph the printed known-area sheet inside its reference (fragarea sheets writes both)."
+    return "\n".join([f"{photos}: no known-area shape was found. {advice}", *map(str, refused)])
 
 
 def _values(measured: PhotoMeasurement, sheet: KnownAreaSheet) -> list[KnownMeasurement]:

@@ -74,6 +74,12 @@ def measure_photo(
     if site.kind is SiteKind.SHAPES:
         view = SiteView((), 0.0, 0.0, "given")
         fragments = _measure_sheet(photo, scale, layout, site.reference_offset_mm or 0.0)
+        if not fragments:
+            raise SiteNotFound(
+                photo.name,
+                f"no known-area shape was found beside {scale.reference}",
+                "photograph the printed known-area sheet inside the reference it was made for",
+            )
     else:
         view = find_plugs(photo.pixels, scale.plane, layout, site)
         fragments = _measure_plugs(photo, site, scale, light, view, expected)

@@ -154,11 +154,20 @@ def publish(
     )
 
 
+def count_visits(stored: Sequence[StoredMeasurement]) -> int:
+    """How many visits, one a site and day, measurements belong to."""
+    return len({_visit_of(one) for one in stored})
+
+
+def _visit_of(one: StoredMeasurement) -> tuple[str, date | None]:
+    taken = one.measurement.taken_at
+    return one.measurement.site.name, taken.date() if taken else None
+
+
 def _visit_tasks(folder: Path, stored: Sequence[StoredMeasurement]) -> list[_VisitTask]:
     groups: dict[tuple[str, date | None], list[StoredMeasurement]] = {}
     for one in stored:
-        taken = one.measurement.taken_at
-        groups.setdefault((one.measurement.site.name, taken.date() if taken else None), []).append(one)
+        groups.setdefault(_visit_of(one), []).append(one)
     return [_VisitTask(folder, site, on, tuple(group), len(stored)) for (site, on), group in groups.items()]
 
 

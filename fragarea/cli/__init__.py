@@ -13,19 +13,20 @@ from fragarea.errors import FragareaError
 
 __all__ = ["main"]
 
-# name -> "module:attribute"; loaded when asked for, so that help and small commands start at once
+# name -> "module:attribute", a line of help; loaded when asked for, so that help and small commands start at once
 COMMANDS = {
-    "start": "fragarea.cli.start:start",
-    "measure": "fragarea.cli.measure:measure",
-    "table": "fragarea.cli.table:table",
-    "export": "fragarea.cli.export:export",
-    "report": "fragarea.cli.report:report",
-    "check": "fragarea.cli.check:check",
-    "sheets": "fragarea.cli.sheets:sheets",
-    "print-check": "fragarea.cli.print_check:print_check",
-    "lens": "fragarea.cli.lens:lens",
-    "doubts": "fragarea.cli.doubts:doubts",
+    "start": ("fragarea.cli.start:start", "Make a nursery folder to fill in."),
+    "sheets": ("fragarea.cli.sheets:sheets", "Write references and known-area sheets to print."),
+    "print-check": ("fragarea.cli.print_check:print_check", "Enter lengths measured on a print."),
+    "lens": ("fragarea.cli.lens:lens", "Fit a lens profile from photos of a printed board."),
+    "measure": ("fragarea.cli.measure:measure", "Measure new photos, into the logbook or as JSON."),
+    "table": ("fragarea.cli.table:table", "Show areas on the terminal."),
+    "export": ("fragarea.cli.export:export", "Write areas to a CSV or XLSX file."),
+    "report": ("fragarea.cli.report:report", "Draw overlays, contact sheets and the page again."),
+    "check": ("fragarea.cli.check:check", "Check a camera on photos of the known-area sheet."),
+    "doubts": ("fragarea.cli.doubts:doubts", "Explain the doubts that a measurement can carry."),
 }
+ERROR_EXIT = 1
 
 
 class _LazyGroup(click.Group):
@@ -35,19 +36,35 @@ class _LazyGroup(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module, attribute = COMMANDS[cmd_name].split(":")
+        module, attribute = COMMANDS[cmd_name][0].split(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
 
     def invoke(self, ctx: click.Context) -> Any:
         try:
             return super().invoke(ctx)
         except FragareaError as error:
             raise _Refusal(str(error)) from error
+        except BrokenPipeError:
+            raise  # click ends quietly when the reader of a pipe has seen enough
+        except OSError as error:
+            raise _Refusal(_in_words(error)) from error
+
+
+def _in_words(error: OSError) -> str:
+    """What the system refused, for which file, and what to look at."""
+    remedy = "Check that it exists, may be read and written, and that the disk has room"
+    return f"{error.filename or 'output'}: {error.strerror or error}. {remedy}."
 
 
 class _Refusal(click.ClickException):
-    """One of our own errors: its text as it stands on standard error, exit code 1."""
+    """An error the user can mend: its text as it stands on standard error."""
+
+    exit_code = ERROR_EXIT
 
     def show(self, file: Any = None) -> None:
         click.echo(self.message, err=True)

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Collection
 from datetime import datetime
 from pathlib import Path
 
 import click
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
-from fragarea.batch import BatchSummary, Job, find_photos, plan_batch, run_batch
-from fragarea.cli.options import find_lens
+from fragarea.batch import BatchSummary, Job, Plan, find_photos, plan_batch, run_batch
+from fragarea.batch.planning import logbook_path_of
+from fragarea.cli.options import existing, find_lens
+from fragarea.cli.progress import progress
 from fragarea.errors import SettingsProblem
-from fragarea.logbook import Logbook, open_logbook, print_correction
+from fragarea.logbook import Logbook, current_refusals, open_logbook, print_correction
 from fragarea.measurement import MeasureSettings
 from fragarea.nursery import Nursery, find_nursery, load_nursery, load_tables
 from fragarea.nursery_view import logbook_path, view_nursery
-
-PLAIN_EVERY = 10
 
 
 def measure_nursery(
@@ -49,11 +47,14 @@ def measure_nursery(
             taken_at=taken_at,
         )
         files = find_photos(_photo_folders(places, nursery))
+        if not files:
+            click.echo(_nothing_to_measure(places, nursery), err=True)
         plan = plan_batch(files, logbook, job, again=again)
-        click.echo(f"{len(files)} photos: {len(plan.tasks)} to measure, {plan.unchanged} measured before", err=True)
-        with _progress(len(plan.tasks)) as tell:
+        refused_before = {one.path for one in current_refusals(logbook)}
+        click.echo(f"{_photos(len(files))}, {len(plan.tasks)} of them to measure", err=True)
+        with progress("measuring", "measured", len(plan.tasks)) as tell:
             summary = run_batch(plan, logbook, job, workers=workers, on_progress=tell)
-        _say(summary)
+        _say(summary, _still_refused(files, nursery, refused_before - set(summary.refused_paths), plan))
         if with_report and not summary.interrupted and (summary.measured or summary.refused):
             from fragarea.cli.publishing import publish_view
 
@@ -64,12 +65,10 @@ def measure_nursery(
 
 
 def _nursery_of(places: tuple[Path, ...]) -> Nursery:
-    for place in places:
-        if not place.exists():
-            raise SettingsProblem(f"{place}: there is no such file or folder. Check its name.")
-    folders = {find_nursery(place if place.is_dir() else place.parent) for place in places}
+    folders = {find_nursery(place if existing(place).is_dir() else place.parent) for place in places}
     if len(folders) > 1:
-        raise SettingsProblem("the photos belong to several nurseries: " + ", ".join(map(str, sorted(folders))))
+        several = ", ".join(map(str, sorted(folders)))
+        raise SettingsProblem(f"the photos belong to several nurseries: {several}. Measure one nursery at a time.")
     return load_nursery(folders.pop())
 
 
@@ -83,50 +82,35 @@ def _prints(logbook: Logbook, nursery: Nursery) -> tuple[tuple[str, float, float
     return tuple((reference, *print_correction(logbook, reference)) for reference in references)
 
 
-class _progress:
-    """A bar with time left on a terminal, now and then a plain line elsewhere."""
-
-    def __init__(self, total: int) -> None:
-        self._total = total
-        self._console = Console(stderr=True)
-        self._bar: Progress | None = None
-
-    def __enter__(self) -> Callable[[int, int], None]:
-        if not self._console.is_terminal or not self._total:
-            return self._plain
-        self._bar = Progress(
-            TextColumn("measuring"),
-            BarColumn(),
-            MofNCompleteColumn(),
-            TimeElapsedColumn(),
-            TextColumn("left"),
-            TimeRemainingColumn(),
-            console=self._console,
-        )
-        self._bar.start()
-        task = self._bar.add_task("measuring", total=self._total)
-
-        def tell(done: int, _total: int) -> None:
-            if self._bar:
-                self._bar.update(task, completed=done)
-
-        return tell
-
-    def __exit__(self, *_: object) -> None:
-        if self._bar:
-            self._bar.stop()
-
-    def _plain(self, done: int, total: int) -> None:
-        if done % PLAIN_EVERY == 0 or done == total:
-            click.echo(f"measured {done} of {total}", err=True)
+def _photos(count: int) -> str:
+    return "1 photo" if count == 1 else f"{count} photos"
 
 
-def _say(summary: BatchSummary) -> None:
+def _nothing_to_measure(places: tuple[Path, ...], nursery: Nursery) -> str:
+    where = ", ".join(map(str, _photo_folders(places, nursery)))
+    return (
+        f"{where}: there is no photo here. Copy photos (JPEG, PNG, TIFF or HEIC) "
+        f"to {nursery.folder / 'photos'}/SITE/, one folder a site."
+    )
+
+
+def _still_refused(files: list[Path], nursery: Nursery, refused_before: Collection[str], plan: Plan) -> int:
+    """How many of `files` were refused by an earlier run and are as they were."""
+    begun = {task.path for task in plan.tasks}
+    return len({logbook_path_of(file, nursery.folder) for file in files} & set(refused_before) - begun)
+
+
+def _say(summary: BatchSummary, still_refused: int) -> None:
     click.echo(
         f"measured {len(summary.measured)}, of these {len(summary.doubtful)} to look at; "
-        f"refused {len(summary.refused)}; measured before {summary.unchanged}; duplicates {summary.duplicates}"
+        f"refused {len(summary.refused)}; measured before {summary.unchanged - still_refused}; "
+        f"duplicates {summary.duplicates}"
     )
-    for refusal in summary.refused:
-        click.echo(f"refused: {refusal}")
+    for path, refusal in zip(summary.refused_paths, summary.refused, strict=True):
+        click.echo(f"refused: {path}: {refusal.cause}. {refusal.remedy}.")
+    if still_refused:
+        click.echo(
+            f"{_photos(still_refused)} refused before and unchanged: fragarea report says why, --again tries once more."
+        )
     if summary.interrupted:
-        click.echo(f"Stopped with {summary.left} photos left; the same command goes on.")
+        click.echo(f"Stopped with {_photos(summary.left)} left; the same command goes on.")

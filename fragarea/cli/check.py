@@ -7,8 +7,7 @@ from pathlib import Path
 
 import click
 
-from fragarea.cli.options import find_lens, nursery_option
-from fragarea.errors import SettingsProblem
+from fragarea.cli.options import FiniteRange, find_lens, nursery_option
 
 REFUSED_EXIT, FAILED_EXIT = 3, 4
 
@@ -18,7 +17,13 @@ REFUSED_EXIT, FAILED_EXIT = 3, 4
 @nursery_option
 @click.option("--reference", default="frame-280x220", show_default=True, help="Printed reference around the shapes.")
 @click.option(
-    "--tolerance", "tolerance_percent", type=float, default=2.0, show_default=True, help="Largest bias, in percent."
+    "--tolerance",
+    "tolerance_percent",
+    type=FiniteRange(0, 50, min_open=True),
+    metavar="PERCENT",
+    default=2.0,
+    show_default=True,
+    help="Largest bias, in percent.",
 )
 @click.option("--lens", "lens_name", default="", help="Lens profile: a name in the nursery's lenses/, or a file.")
 def check(
@@ -40,8 +45,6 @@ def check(
     from fragarea.logbook import CheckRecord, add_check, open_logbook, print_correction
     from fragarea.measurement import MeasureSettings
 
-    if not 0 < tolerance_percent < 50:
-        raise SettingsProblem("--tolerance must lie between 0 and 50 percent.")
     settings = MeasureSettings()
     if nursery is not None:
         with open_logbook(nursery / "logbook.sqlite") as logbook:

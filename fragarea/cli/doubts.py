@@ -2,26 +2,38 @@
 
 from __future__ import annotations
 
+from textwrap import fill
+
 import click
-from rich.console import Console
-from rich.table import Table
 
-from fragarea.doubts import DOUBTS
+from fragarea.doubts import DOUBTS, DoubtKind
 
-WEIGHTS = {3: "look first", 2: "look", 1: "note"}
+WEIGHTS = {3: "Look first", 2: "Look", 1: "Note"}
+WIDTH = 80
 
 
 @click.command()
 def doubts() -> None:
     """Explain every doubt that a measurement can carry: what was seen and what to do.
 
+    A doubt never changes a number. Those to look at first come first.
+
     \b
     Example:
       fragarea doubts
     """
-    table = Table(show_lines=True)
-    for heading in ("doubt", "how much it matters", "what was seen", "what to do"):
-        table.add_column(heading, overflow="fold")
-    for kind in sorted(DOUBTS.values(), key=lambda kind: -kind.weight):
-        table.add_row(kind.title, WEIGHTS[kind.weight], kind.seen, kind.do)
-    Console().print(table)
+    for weight, heading in WEIGHTS.items():
+        click.secho(f"{heading}\n", bold=True)
+        for kind in DOUBTS.values():
+            if kind.weight == weight:
+                click.echo(_paragraph(kind) + "\n")
+
+
+def _paragraph(kind: DoubtKind) -> str:
+    """Title and stored name, then what was seen and what to do, for 80 columns."""
+    parts = (("seen: ", kind.seen), ("do:   ", kind.do))
+    lines = [
+        fill(text, WIDTH - 1, initial_indent=f"  {head}", subsequent_indent=" " * (2 + len(head)))
+        for head, text in parts
+    ]
+    return "\n".join([f"{kind.title} ({kind.key})", *lines])

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import click
+from click.core import ParameterSource
 
-from fragarea.cli.options import find_lens, usual_workers
-from fragarea.errors import SettingsProblem
+from fragarea.cli.options import FiniteRange, find_lens, usual_workers
 from fragarea.measurement import MeasureSettings
 from fragarea.sites.records import SiteDescription, SiteKind
 
 DATES = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M%z", "%Y-%m-%dT%H:%M:%S%z"]
+NURSERY_ONLY = ("again", "workers", "site", "no_report")
 JSON_ONLY = ("site_kind", "reference", "plug_mm", "height_mm", "reference_offset_mm", "rows", "columns", "pitch_mm")
 
 
@@ -23,7 +24,13 @@ JSON_ONLY = ("site_kind", "reference", "plug_mm", "height_mm", "reference_offset
 @click.option("--again", is_flag=True, help="Measure all, also what was measured before with the same settings.")
 @click.option("--workers", type=click.IntRange(1, 64), default=usual_workers, help="Processes. Default: one a core.")
 @click.option("--site", default=None, help="Site of all photos. Default: the folder photos/SITE/, or a tag in view.")
-@click.option("--on", "taken_at", type=click.DateTime(DATES), help="Date of all photos. Default: as in the photo.")
+@click.option(
+    "--on",
+    "taken_at",
+    type=click.DateTime(DATES),
+    metavar="DATE",
+    help="Date of all photos: 2026-03-07, or 2026-03-07T09:30+09:00. Default: as in the photo.",
+)
 @click.option("--lens", "lens_name", default="", help="Lens profile: a name in the nursery's lenses/, or a file.")
 @click.option("--no-report", is_flag=True, help="Do not draw overlays, contact sheets and page.")
 @click.option("--json", "as_json", is_flag=True, help="Outside any nursery: one JSON object a line and photo.")
@@ -35,17 +42,27 @@ JSON_ONLY = ("site_kind", "reference", "plug_mm", "height_mm", "reference_offset
     default=None,
     help="With --json: a reference's name, its JSON file, or 'none'. Default: frame-280x220, for single card-80x50.",
 )
-@click.option("--plug-mm", type=float, default=None, help="With --json: plug diameter. Default: 25.")
-@click.option("--height-mm", type=float, default=None, help="With --json: tissue edge above plug top. Default: 0.5.")
+@click.option("--plug-mm", type=FiniteRange(3, 200), metavar="MM", help="With --json: plug diameter. Default: 25.")
+@click.option(
+    "--height-mm",
+    type=FiniteRange(-5, 50),
+    metavar="MM",
+    help="With --json: tissue edge above plug top. Default: 0.5.",
+)
 @click.option(
     "--reference-offset-mm",
-    type=float,
-    default=None,
+    type=FiniteRange(-200, 200),
+    metavar="MM",
     help="With --json: plug tops above the reference. Default: from the rims.",
 )
 @click.option("--rows", type=click.IntRange(1, 100), default=None, help="With --json: rows of the tray.")
 @click.option("--columns", type=click.IntRange(1, 100), default=None, help="With --json: columns of the tray.")
-@click.option("--pitch-mm", type=float, default=None, help="With --json: distance between neighbouring plugs.")
+@click.option(
+    "--pitch-mm",
+    type=FiniteRange(0, 1000, min_open=True),
+    metavar="MM",
+    help="With --json: distance between neighbouring plugs.",
+)
 @click.option(
     "--two-points",
     nargs=5,
@@ -84,6 +101,7 @@ def measure(
       fragarea measure --json --site-kind single --reference none --two-points 120 80 920 85 50 plug.jpg
     """
     if as_json:
+        _refuse_nursery_options(context)
         _to_json(context, places, taken_at, lens_name, two_points, budget, described)
         return
     given = [name for name in JSON_ONLY if described[name] is not None]
@@ -103,6 +121,13 @@ def measure(
             with_report=not no_report,
         )
     )
+
+
+def _refuse_nursery_options(context: click.Context) -> None:
+    given = [name for name in NURSERY_ONLY if context.get_parameter_source(name) is ParameterSource.COMMANDLINE]
+    if given:
+        names = ", ".join("--" + name.replace("_", "-") for name in given)
+        raise click.UsageError(f"{names} does not go with --json, which measures outside any nursery.")
 
 
 def _to_json(
@@ -136,8 +161,6 @@ def _described_site(described: dict[str, Any], *, by_hand: bool) -> SiteDescript
     reference = described["reference"] or ("none" if by_hand else usual)
     site = SiteDescription(kind=kind, reference="" if reference == "none" else reference)
     if described["plug_mm"] is not None:
-        if not 2 <= described["plug_mm"] <= 200:
-            raise SettingsProblem("--plug-mm must lie between 2 and 200 mm.")
         site = replace(site, plug_mm=described["plug_mm"])
     if described["height_mm"] is not None:
         site = replace(site, edge_height_mm=described["height_mm"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from datetime import datetime
 from pathlib import Path
@@ -21,10 +22,14 @@ def _nursery(_context: click.Context, _option: click.Parameter, value: Path | No
         return None
     from fragarea.nursery import find_nursery
 
-    try:
-        return find_nursery(value)
-    except SettingsProblem as problem:
-        raise click.BadParameter(str(problem)) from problem
+    return find_nursery(existing(value))
+
+
+def existing(place: Path) -> Path:
+    """The place itself; an error where there is no such file or folder."""
+    if not place.exists():
+        raise SettingsProblem(f"{place}: there is no such file or folder. Check its name.")
+    return place
 
 
 nursery_option = click.option(
@@ -57,11 +62,23 @@ def find_lens(name: str, nursery: Path | None) -> LensProfile | None:
     return load_lens(path)
 
 
+DAY = click.DateTime(["%Y-%m-%d"])
+
+
+class FiniteRange(click.FloatRange):
+    """A number between two limits; not ``nan``, which every comparison lets pass."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if not math.isfinite(float(super().convert(value, param, ctx))):
+            self.fail(f"{value!r} is not a number.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 def day_options(function: Any) -> Any:
     """``--site``, ``--since`` and ``--until``."""
     for option in (
-        click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="Only visits up to this day."),
-        click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="Only visits from this day on (2026-03-01)."),
+        click.option("--until", type=DAY, metavar="DATE", help="Only visits up to this day (2026-03-31)."),
+        click.option("--since", type=DAY, metavar="DATE", help="Only visits from this day on (2026-03-01)."),
         click.option("--site", default=None, help="Only this site. Default: all."),
     ):
         function = option(function)

@@ -48,7 +48,8 @@ def _table(visit: Visit) -> Table:
     )
     total = " ± ".join(round_area(*sum_area(rows)))
     numbers: dict[str, Any] = {"justify": "right", "no_wrap": True}
-    table.add_column("fragment", "sum", ratio=3, min_width=10, overflow="fold")
+    # a ratio here would take the width below the heading's own; long names fold
+    table.add_column("fragment", "sum", min_width=8, max_width=14, overflow="fold")
     if any(_place(row) for row in rows):
         table.add_column("place", max_width=8, overflow="fold")
     if any(row.genotype for row in rows):
@@ -56,7 +57,7 @@ def _table(visit: Visit) -> Table:
     table.add_column("live\ncm²", Text(total), **numbers)
     table.add_column("bleached\ncm²", Text(_plain(_sum_of(rows, "bleached_mm2"))), **numbers)
     table.add_column("dead\ncm²", Text(_plain(_sum_of(rows, "dead_mm2"))), **numbers)
-    table.add_column("doubts", ratio=6, min_width=12, overflow="fold")
+    table.add_column("doubts", ratio=1, min_width=12, overflow="fold")
     shown = [str(column.header).replace("\ncm²", "") for column in table.columns]
     for row in rows:
         cells = _cells(row)
