@@ -16,6 +16,7 @@ from fragarea.reference.plane import FloatArray
 RAYS = 180
 LEAST_COVERAGE = 0.45
 FLATTEST = 0.5  # shorter over longer axis; a plug looks flatter only from more than 60 degrees off
+ROUGHEST = 0.02  # residual over radius; noise gives more
 # How far from the expected rim the strongest step is sought, in shares of the radius, round by round.
 REACHES = (0.22, 0.1)
 # Half length in pixels, and steps, of the profiles that settle where the rim is; wider where the photo is blurred.
@@ -126,6 +127,8 @@ def _settle(pixels: npt.NDArray[np.uint8], rough: Ellipse) -> RimEllipse | None:
     if coverage < LEAST_COVERAGE or best.semi_axes_px[1] < FLATTEST * best.semi_axes_px[0]:
         return None
     rms = float(np.sqrt(np.mean(best.misses_px(points[kept]) ** 2)))
+    if rms > ROUGHEST * best.semi_axes_px[0]:
+        return None
     return RimEllipse(best.centre_px, best.semi_axes_px, best.angle_rad, rms, coverage)
 
 
