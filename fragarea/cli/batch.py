@@ -9,7 +9,6 @@ from pathlib import Path
 import click
 
 from fragarea.batch import BatchSummary, Job, Plan, find_photos, plan_batch, run_batch
-from fragarea.batch.planning import logbook_path_of
 from fragarea.cli.options import existing, find_lens
 from fragarea.cli.progress import progress
 from fragarea.errors import SettingsProblem
@@ -96,8 +95,8 @@ def _nothing_to_measure(places: tuple[Path, ...], nursery: Nursery) -> str:
 
 def _still_refused(files: list[Path], nursery: Nursery, refused_before: Collection[str], plan: Plan) -> int:
     """How many of `files` were refused by an earlier run and are as they were."""
-    begun = {task.path for task in plan.tasks}
-    return len({logbook_path_of(file, nursery.folder) for file in files} & set(refused_before) - begun)
+    unchanged = set(refused_before) - {task.path for task in plan.tasks}
+    return len({nursery.folder / path for path in unchanged} & {file.resolve() for file in files})
 
 
 def _say(summary: BatchSummary, still_refused: int) -> None:
@@ -109,8 +108,6 @@ def _say(summary: BatchSummary, still_refused: int) -> None:
     for path, refusal in zip(summary.refused_paths, summary.refused, strict=True):
         click.echo(f"refused: {path}: {refusal.cause}. {refusal.remedy}.")
     if still_refused:
-        click.echo(
-            f"{_photos(still_refused)} refused before and unchanged: fragarea report says why, --again tries once more."
-        )
+        click.echo(f"{_photos(still_refused)} refused before: fragarea report says why, --again tries once more.")
     if summary.interrupted:
         click.echo(f"Stopped with {_photos(summary.left)} left; the same command goes on.")

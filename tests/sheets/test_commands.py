@@ -122,7 +122,7 @@ def test_caliper_leaves_less_doubt_than_a_ruler() -> None:
         (("two",), 2, "is not a length"),
         ((), 2, "Missing argument"),
         (("250", "--on", "2999-01-01"), 1, "still to come"),
-        (("250", "--nursery", "nowhere"), 2, "no nursery.toml"),
+        (("250", "--nursery", "nowhere"), 1, "no such file or folder"),
     ],
 )
 def test_wrong_readings_are_explained(words: tuple[str, ...], code: int, message: str) -> None:
