@@ -48,10 +48,10 @@ class _Pass:
     reach_px: float
 
 
-COARSE = _Pass(profiles=14, steps=25, reach_cells=0.85, reach_px=16.0)
-FINE = _Pass(profiles=40, steps=25, reach_cells=0.62, reach_px=6.0)
+COARSE = _Pass(profiles=12, steps=23, reach_cells=0.85, reach_px=16.0)
+FINE = _Pass(profiles=32, steps=21, reach_cells=0.62, reach_px=6.0)
 # Fewer profiles than this on one edge, and the tag is given up.
-FEWEST_PROFILES = 10
+FEWEST_PROFILES = 8
 
 
 @dataclass(frozen=True, eq=False)

@@ -104,7 +104,7 @@ class PoseProblem:
 
     def misses_px(self, values: FloatArray) -> FloatArray:
         """Root mean square residual of each tag's corners, one coordinate."""
-        residual = self.seen_px - _project(self, values)[0].reshape(self.seen_px.shape)
+        residual = _linearised(self, values)[0].reshape(self.seen_px.shape)
         return np.asarray(np.sqrt(np.mean(residual**2, axis=(1, 2))))
 
 
@@ -326,25 +326,29 @@ def _normal_matrix(problem: PoseProblem, slopes: FloatArray, corner_u: float) ->
     return np.asarray(slopes.T @ slopes / corner_u**2 + np.diag(weight))
 
 
-def _project(problem: PoseProblem, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Pixels of corners ``(n, 2)`` and their slopes as OpenCV gives them."""
+def project_points(problem: PoseProblem, values: FloatArray, points_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Pixels ``(n, 2)`` of points ``(n, 2)`` on the reference plane, and their slopes ``(2 n, 10)``.
+
+    Slopes by the growth of tags are zero: it moves corners on the reference, not points.
+    """
     matrix, distortion = problem.camera(values)
-    space = np.zeros((len(problem.board), 3))
-    space[:, :2] = problem.board + values[GROWTH] * problem.from_middles
-    pixels, slopes = cv2.projectPoints(space, values[TURN], values[SHIFT], matrix, distortion)
-    return np.asarray(pixels, dtype=float).reshape(-1, 2), np.asarray(slopes, dtype=float)
+    space = np.zeros((len(points_mm), 3))
+    space[:, :2] = points_mm
+    pixels, by_opencv = cv2.projectPoints(space, values[TURN], values[SHIFT], matrix, distortion)
+    slopes = np.zeros((len(by_opencv), PARAMETERS))
+    # cv2.projectPoints gives rotation 0-2, translation 3-5, fx 6, fy 7, cx 8, cy 9, then k1, k2, ...
+    slopes[:, LOG_FOCAL] = (by_opencv[:, 6] + by_opencv[:, 7]) * np.exp(values[LOG_FOCAL])
+    slopes[:, [K1, K2]] = by_opencv[:, 10:12]
+    slopes[:, PRIORS:] = by_opencv[:, :6]
+    return np.asarray(pixels, dtype=float).reshape(-1, 2), slopes
 
 
 def _linearised(problem: PoseProblem, values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Residuals ``(2 n,)`` and the slopes ``(2 n, 10)`` of the predicted pixels."""
-    pixels, slopes = _project(problem, values)
-    matrix = np.empty((len(slopes), PARAMETERS))
-    # cv2.projectPoints gives rotation 0-2, translation 3-5, fx 6, fy 7, cx 8, cy 9, then k1, k2, ...
-    matrix[:, LOG_FOCAL] = (slopes[:, 6] + slopes[:, 7]) * np.exp(values[LOG_FOCAL])
-    matrix[:, [K1, K2]] = slopes[:, 10:12]
+    """Residuals ``(2 n,)`` of the corners and the slopes ``(2 n, 10)`` of the predicted pixels."""
+    corners = problem.board + values[GROWTH] * problem.from_middles
+    pixels, slopes = project_points(problem, values, corners)
     # A point moves in the camera's axes by its move on the board, turned.
     rotation, _ = cv2.Rodrigues(values[TURN])
     moves = problem.from_middles @ rotation[:, :2].T
-    matrix[:, GROWTH] = np.einsum("nij,nj->ni", slopes[:, 3:6].reshape(-1, 2, 3), moves).ravel()
-    matrix[:, PRIORS:] = slopes[:, :6]
-    return (problem.seen_px.reshape(-1, 2) - pixels).ravel(), matrix
+    slopes[:, GROWTH] = np.einsum("nij,nj->ni", slopes[:, SHIFT].reshape(-1, 2, 3), moves).ravel()
+    return (problem.seen_px.reshape(-1, 2) - pixels).ravel(), slopes

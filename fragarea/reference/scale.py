@@ -15,7 +15,7 @@ from fragarea.photo.records import CameraInfo
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.lens import LensProfile
 from fragarea.reference.plane import CameraPose, FloatArray, PhotoScale
-from fragarea.reference.pose import K1, K2, PARAMETERS, PoseFit, fit_pose, pose_problem
+from fragarea.reference.pose import K1, K2, PARAMETERS, SHIFT, TURN, PoseFit, fit_pose, pose_problem, project_points
 from fragarea.reference.tags import TagSighting, find_tags
 
 STEEPEST_DEG = 25.0
@@ -29,9 +29,8 @@ CRUMPLED_SHARE = 0.03
 LOOSEST_U_REL = 0.02
 # The tags tell the lens when they leave less than this share of what was unknown about k1 beforehand.
 LENS_TOLD_SHARE = 0.5
+HEIGHT_STEP = 1e-5  # rad and mm: small against the height, large against rounding
 RETAKE_WHOLE = "retake the photo with the whole reference in view, its tags wiped dry and out of glare"
-# Steps for slopes by parameter: small against their effect, large against rounding.
-STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3])
 
 
 def find_scale(
@@ -138,13 +137,7 @@ def _lens_source(fit: PoseFit) -> str:
 
 def _length_u(fit: PoseFit, layout: ReferenceLayout, print_factor: float) -> tuple[float, float, float]:
     """Mm per pixel at the middle; largest relative u of lengths where fragments lie, without and from the lens."""
-    places_px = fit.problem.pose(fit.values).project(_places_mm(layout) * print_factor, 0.0)
-    lengths = _local_lengths(fit, fit.values, places_px)
-    slopes = np.empty((len(places_px), PARAMETERS))
-    for i, step in enumerate(STEPS):
-        moved = fit.values.copy()
-        moved[i] += step
-        slopes[:, i] = np.log(_local_lengths(fit, moved, places_px) / lengths) / step
+    px_per_mm, slopes = _local_lengths(fit, _places_mm(layout) * print_factor)
     lens = [K1, K2]
     rest = [i for i in range(PARAMETERS) if i not in lens]
     # What would be left if the lens were known: the covariance conditioned on the lens terms.
@@ -153,7 +146,21 @@ def _length_u(fit: PoseFit, layout: ReferenceLayout, print_factor: float) -> tup
     known = within - cross @ np.linalg.solve(fit.covariance[np.ix_(lens, lens)], cross.T)
     total = _largest_variance(slopes, fit.covariance)
     plain = _largest_variance(slopes[:, rest], known)
-    return float(lengths[0]), math.sqrt(plain), math.sqrt(max(total - plain, 0.0))
+    return 1 / float(px_per_mm[0]), math.sqrt(plain), math.sqrt(max(total - plain, 0.0))
+
+
+def _local_lengths(fit: PoseFit, places_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Pixels per mm (root of the area ratio) at places ``(n, 2)``, and slopes ``(n, 10)`` of its logarithm."""
+    corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)], dtype=float)
+    pixels, slopes = project_points(fit.problem, fit.values, (places_mm[:, None] + corners).reshape(-1, 2))
+    x, y = np.moveaxis(pixels.reshape(-1, 4, 2), -1, 0)
+    areas = 0.5 * (x * np.roll(y, -1, axis=1) - y * np.roll(x, -1, axis=1)).sum(axis=1)
+    # The area changes with a corner by half the diagonal opposite to it, turned by a right angle.
+    by_x = 0.5 * (np.roll(y, -1, axis=1) - np.roll(y, 1, axis=1))
+    by_y = 0.5 * (np.roll(x, 1, axis=1) - np.roll(x, -1, axis=1))
+    by_corner = np.stack([by_x, by_y], axis=-1).reshape(len(places_mm), 8)
+    by_parameter = np.einsum("nc,ncp->np", by_corner, slopes.reshape(len(places_mm), 8, PARAMETERS))
+    return np.sqrt(np.abs(areas) / 4), by_parameter / (2 * areas[:, None])
 
 
 def _largest_variance(slopes: FloatArray, covariance: FloatArray) -> float:
@@ -169,22 +176,14 @@ def _places_mm(layout: ReferenceLayout) -> FloatArray:
     return np.vstack([middle, middle + reach * (corners - middle)])
 
 
-def _local_lengths(fit: PoseFit, values: FloatArray, places_px: FloatArray) -> FloatArray:
-    """Mm per pixel (root of the area ratio) around each of ``(n, 2)`` pixels, on the reference plane."""
-    step = 4.0
-    around = np.concatenate([places_px + d for d in ((step, 0), (-step, 0), (0, step), (0, -step))])
-    right, left, down, up = np.split(fit.problem.pose(values).to_plane(around, 0.0), 4)
-    a, b = (right - left) / (2 * step), (down - up) / (2 * step)
-    return np.asarray(np.sqrt(np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])))
-
-
 def _camera_height_u(fit: PoseFit) -> float:
+    """Standard uncertainty of the camera's height in mm, by differences over its rotation and translation."""
     base = fit.problem.pose(fit.values).camera_height_mm
     slope = np.zeros(PARAMETERS)
-    for i in range(4, PARAMETERS):
+    for i in [*range(TURN.start, TURN.stop), *range(SHIFT.start, SHIFT.stop)]:
         moved = fit.values.copy()
-        moved[i] += STEPS[i]
-        slope[i] = (fit.problem.pose(moved).camera_height_mm - base) / STEPS[i]
+        moved[i] += HEIGHT_STEP
+        slope[i] = (fit.problem.pose(moved).camera_height_mm - base) / HEIGHT_STEP
     return math.sqrt(max(float(slope @ fit.covariance @ slope), 0.0))
 
 

@@ -13,8 +13,6 @@ from fragarea.reference.plane import FloatArray
 
 GreyImage = npt.NDArray[np.uint8]
 
-# Darker than the mean around it by this much of 255.
-DARKER_BY = 7
 # Outlines smaller than this, in pixels of the reduced image, are too rough to read by.
 LEAST_SIDE_PX = 10
 # A square seen at 45 degrees fills half its upright box; strong perspective takes a little more.
@@ -79,7 +77,9 @@ def to_grey(pixels: npt.NDArray[np.uint8]) -> GreyImage:
     return pixels if pixels.ndim == 2 else np.asarray(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
 
 
-def find_dark_squares(image: ReducedImage, block_px: int, least_side_px: int = LEAST_SIDE_PX) -> FloatArray:
+def find_dark_squares(
+    image: ReducedImage, *, block_px: int, darker_by: int, least_side_px: int = LEAST_SIDE_PX
+) -> FloatArray:
     """Quadrilaterals around regions darker than their surroundings.
 
     Parameters
@@ -88,6 +88,8 @@ def find_dark_squares(image: ReducedImage, block_px: int, least_side_px: int = L
     block_px : int
         Side of the square over which the mean is taken that a region must be darker than; odd, in pixels of `image`,
         about as wide as a tag.
+    darker_by : int
+        Of 255 grey values. Few things are much darker than what surrounds them, so more is quicker.
     least_side_px : int
         Regions narrower than this, in pixels of `image`, are passed over.
 
@@ -97,7 +99,7 @@ def find_dark_squares(image: ReducedImage, block_px: int, least_side_px: int = L
         Corners in photo pixels, clockwise as seen; good to about a pixel of `image`.
     """
     dark = cv2.adaptiveThreshold(
-        image.grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block_px, DARKER_BY
+        image.grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block_px, darker_by
     )
     return _quads_around(dark, image, least_side_px)
 

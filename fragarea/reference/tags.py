@@ -17,8 +17,8 @@ from fragarea.reference.squares import ReducedImage, find_dark_squares, find_squ
 
 # Widths over which paper and ink are told apart, in pixels of the reduced image; tags 12 to 60 wide are found. The
 # quick search passes over the holes of most gratings, which are many and smaller than tags.
-QUICK_BLOCK_PX, QUICK_SIDE_PX = 31, 15
-THOROUGH_BLOCKS_PX = (31, 61, 17)
+QUICK_BLOCK_PX, QUICK_DARKER_BY, QUICK_SIDE_PX = 31, 25, 15
+THOROUGH_BLOCKS_PX, THOROUGH_DARKER_BY = (31, 61, 17), 7
 THOROUGH_LEVELS = (30, 45, 65, 90, 125)
 # A thorough search does not go finer than this many pixels in all.
 FINEST_SEARCH_PX = 4e6
@@ -89,9 +89,14 @@ def find_tags(pixels: npt.NDArray[np.uint8], layout: ReferenceLayout | None = No
     """
     _check_pixels(pixels)
     images = reductions(pixels)
-    found = _search(images[0], find_dark_squares(images[-1], QUICK_BLOCK_PX, QUICK_SIDE_PX), layout)
-    sightings = _complete(pixels, images[0], found, layout)
-    if not _enough(sightings, layout):
+    found: list[_Found] = []
+    sightings: list[TagSighting] = []
+    for image in reversed(images):
+        found = _without_doubles(found + _search(images[0], _likely_squares(image), layout))
+        sightings = _complete(pixels, images[0], found, layout)
+        if _enough(sightings, layout):
+            break
+    else:
         sightings = _thorough(pixels, images, found, layout)
     return tuple(sorted(sightings, key=lambda tag: (tag.tag_id, tuple(tag.corners_px[0]))))
 
@@ -107,6 +112,10 @@ def _enough(sightings: list[TagSighting], layout: ReferenceLayout | None) -> boo
         return len(sightings) >= 2
     ours = {tag.tag_id for tag in sightings} & {tag.tag_id for tag in layout.tags}
     return 2 * len(ours) > len(layout.tags)
+
+
+def _likely_squares(image: ReducedImage) -> FloatArray:
+    return find_dark_squares(image, block_px=QUICK_BLOCK_PX, darker_by=QUICK_DARKER_BY, least_side_px=QUICK_SIDE_PX)
 
 
 def _search(reading: ReducedImage, quads: FloatArray, layout: ReferenceLayout | None) -> list[_Found]:
@@ -212,7 +221,9 @@ def _thorough(
     for image in [*reversed(images), full]:
         if image.grey.size > FINEST_SEARCH_PX and image.factor < 4:
             break
-        searches = [find_dark_squares(image, block) for block in THOROUGH_BLOCKS_PX]
+        searches = [
+            find_dark_squares(image, block_px=block, darker_by=THOROUGH_DARKER_BY) for block in THOROUGH_BLOCKS_PX
+        ]
         searches += [find_squares_below(image, level) for level in THOROUGH_LEVELS]
         for quads in searches:
             found = _without_doubles(found + _search(full, quads, layout))
