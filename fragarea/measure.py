@@ -145,6 +145,8 @@ def _photo_doubts(photo: Photo, settings: MeasureSettings, scale: PhotoScale, vi
         names = (scale.reference, "plug rims")
         disagrees = compare_scales(1.0, scale.scale_u_rel, view.rim_scale, view.rim_scale_u, names=names)
         doubts += [disagrees] if disagrees else []
+    unseen = [_place_words(plug) for plug in view.plugs if _out_of_view(plug)]
+    doubts += [Doubt("cut_off", "not measured: " + "; ".join(unseen))] if unseen else []
     if scale.method == "tags" and not settings.print_checked:
         doubts.append(Doubt("print_unchecked"))
     if photo.taken_at_source == "file name":
@@ -222,8 +224,21 @@ def _plug_pieces(
         _Piece(plug, Share(o.live, o.bleached, o.dead), o.edge_u_mm, o.confidence, o.doubts)
         for plug, o in zip(present, outlines, strict=True)
     ]
-    absent = [plug for plug in view.plugs if not plug.present and (expected is None or plug.position in expected)]
+    absent = [
+        plug
+        for plug in view.plugs
+        if not plug.present and not _out_of_view(plug) and (expected is None or plug.position in expected)
+    ]
     return pieces + [_Piece(plug, Share(), 0.0, 1.0, (Doubt("plug_missing"),)) for plug in absent]
+
+
+def _out_of_view(plug: PlugSighting) -> bool:
+    """Nothing found at a place that the photo cuts: the photo cannot tell whether the plug is missing."""
+    return not plug.present and plug.in_view < 1.0
+
+
+def _place_words(plug: PlugSighting) -> str:
+    return "row {}, column {}".format(*plug.position) if plug.position else plug.label
 
 
 def _pad_pieces(site: SiteDescription, view: SiteView, outlines: TissueOutlines) -> list[_Piece]:
