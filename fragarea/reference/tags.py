@@ -20,8 +20,10 @@ from fragarea.reference.squares import ReducedImage, find_dark_squares, find_squ
 QUICK_BLOCK_PX, QUICK_DARKER_BY, QUICK_SIDE_PX = 31, 25, 15
 THOROUGH_BLOCKS_PX, THOROUGH_DARKER_BY = (31, 61, 17), 7
 THOROUGH_LEVELS = (30, 45, 65, 90, 125)
-# A thorough search does not go finer than this many pixels in all.
-FINEST_SEARCH_PX = 4e6
+# No search in images of more pixels than this: the smallest tags at the coarsest scale that is measured, 12 mm at 3
+# pixels a mm, are still wide enough in the half-size image of a photo of 16 megapixels, and larger photos have larger
+# tags.
+FINEST_SEARCH_PX = 4.1e6
 # The family's codes differ in at least 11 bits. A tag that the reference has may be less clean than any other.
 WRONG_BITS_LAYOUT, WRONG_BITS_OTHER = 3, 1
 # Tags foreseen from others are read with this many pixels of slack against the lens.
@@ -91,7 +93,7 @@ def find_tags(pixels: npt.NDArray[np.uint8], layout: ReferenceLayout | None = No
     images = reductions(pixels)
     found: list[_Found] = []
     sightings: list[TagSighting] = []
-    for image in reversed(images):
+    for image in _searchable(images):
         found = _without_doubles(found + _search(images[0], _likely_squares(image), layout))
         sightings = _complete(pixels, images[0], found, layout)
         if _enough(sightings, layout):
@@ -112,6 +114,12 @@ def _enough(sightings: list[TagSighting], layout: ReferenceLayout | None) -> boo
         return len(sightings) >= 2
     ours = {tag.tag_id for tag in sightings} & {tag.tag_id for tag in layout.tags}
     return 2 * len(ours) > len(layout.tags)
+
+
+def _searchable(images: list[ReducedImage]) -> list[ReducedImage]:
+    """From coarse to fine; the coarsest always."""
+    coarse_first = images[::-1]
+    return [image for image in coarse_first if image.grey.size <= FINEST_SEARCH_PX] or coarse_first[:1]
 
 
 def _likely_squares(image: ReducedImage) -> FloatArray:
@@ -218,9 +226,7 @@ def _thorough(
     """Search every size in several ways, from coarse to fine, until enough is found."""
     full = ReducedImage(to_grey(pixels), 1)
     sightings: list[TagSighting] = []
-    for image in [*reversed(images), full]:
-        if image.grey.size > FINEST_SEARCH_PX and image.factor < 4:
-            break
+    for image in _searchable([full, *images]):
         searches = [
             find_dark_squares(image, block_px=block, darker_by=THOROUGH_DARKER_BY) for block in THOROUGH_BLOCKS_PX
         ]
