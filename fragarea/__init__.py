@@ -2,18 +2,23 @@
 
 The packages stand in the order in which a photo meets them; each imports only from earlier ones.
 
+``errors``     what a worker reads when something cannot be done
+``doubts``     the named doubts that a measurement can carry
 ``photo``      one photo file -> upright pixels, date taken, camera
 ``reference``  pixels -> millimetres: tags, lens, pose, plane, plug rim
 ``sites``      where fragments sit: tray grid, pad, single plug -> one window per position
 ``tissue``     window -> live, bleached, dead, other; outlines in mm
 ``area``       outline -> planar area and its uncertainty budget
+``check``      known areas: shapes of the printed sheet, bias, repeatability, verdict
 ``measurement``  what measuring gives: the records that every later stage reads
 ``measure``    the pipeline: one photo in, measurements and doubts out (pure; no files, no database)
+``checking``   the known-area check on photos
 ``nursery``    what the user keeps: nursery.toml, fragments and placements tables
 ``logbook``    every measurement ever made, in SQL; the only package that knows SQL
 ``batch``      many photos: what is new, workers, progress, resume
-``check``      the known-area check: bias, repeatability, verdict
 ``report``     overlays, contact sheets, tables, CSV and XLSX
+``publish``    from the logbook to the reports folder
+``nursery_view``  what commands show of a nursery
 ``sheets``     printable references and known-area shapes
 ``cli``        click commands, one file each, no computation
 

@@ -232,13 +232,6 @@ DOUBTS: dict[str, DoubtKind] = _table(
         "read the area of the whole patch",
         1,
     ),
-    DoubtKind(
-        "edge_high",
-        "cut piece with high edges",
-        "the visible edge may stand well above the plug top",
-        "give the edge height of this species and age in nursery.toml",
-        1,
-    ),
     # record
     DoubtKind(
         "date_from_name",

@@ -27,6 +27,7 @@ FEW_DISCS = 3
 
 
 def find_pad(scene: Scene) -> SiteView:
+    """The plugs of a pad, or its described places once tissue has grown over the rims."""
     points, scores = scene.candidates(MOST_DISCS)
     strong = scores >= SURE_SCORE
     fits = scene.rims(points[strong])

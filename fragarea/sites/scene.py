@@ -175,6 +175,7 @@ def _raised(scene: Scene, plugs: Sequence[PlugSighting], top: PlugTop) -> tuple[
 
 
 def view_of(scene: Scene, plugs: Sequence[PlugSighting], top: PlugTop, doubts: tuple[Doubt, ...] = ()) -> SiteView:
+    """The record that leaves this package: sightings with the height of the plug tops and the region searched."""
     return SiteView(
         plugs=_raised(scene, plugs, top),
         plug_top_mm=top.height_mm,
@@ -190,5 +191,6 @@ def view_of(scene: Scene, plugs: Sequence[PlugSighting], top: PlugTop, doubts: t
 def region_of(
     shape: tuple[int, ...], plane: PlaneMap, layout: ReferenceLayout | None
 ) -> tuple[float, float, float, float]:
+    """Left, top, right and bottom in mm of what was searched, reference axes."""
     (left, top), (right, bottom) = search_region_mm(shape, plane, layout)
     return (float(left), float(top), float(right), float(bottom))

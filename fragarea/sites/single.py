@@ -29,6 +29,7 @@ FAR_PER_MM = 0.003
 
 
 def find_single(scene: Scene) -> SiteView:
+    """The one plug beside the reference; none where no disc looks like one."""
     points, scores = scene.candidates(MOST_DISCS)
     if len(points) == 0:
         return view_of(scene, (), plug_top(scene.rims(points), scene.height_mm, scene.plane, scene.site))

@@ -36,6 +36,7 @@ SHIFT_MM = 4.0
 
 
 def find_tray(scene: Scene) -> SiteView:
+    """Every position of a tray, with the plug that stands there or without."""
     site = scene.site
     points, scores = scene.candidates(MOST_DISCS)
     lattice = fit_lattice(points, scores**2, plug_mm=site.plug_mm, pitch_mm=site.pitch_mm)
