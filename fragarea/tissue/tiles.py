@@ -15,10 +15,9 @@ from fragarea.reference.light import Light
 from fragarea.sites.records import Window
 
 TILE_MM_PER_PX = 0.25  # of the tiles, from which the edges are read
-# The surface network takes most of the time, so that it sees the tiles coarser than the edges are read.
-SURFACE_MM_PER_PX = 0.3125
-# Sides of tiles are multiples of this: 32 of the network's pixels, whole for cells of 4 and three halvings.
-BLOCK_PX = 40
+# The surface network takes most of the time; it may see the tiles coarser than the edges are read.
+SURFACE_MM_PER_PX = 0.25
+BLOCK_PX = 32  # sides of tiles are multiples of this: whole for four halvings after the network's cells
 BEYOND_RIM_MM = 2.5  # tissue further over the rim than this is not looked for
 LARGEST_STACK_ROWS = 30_000  # OpenCV reads at most 32767 rows
 BRIGHT_SHARE, BRIGHT_LEVEL, MOST_GAIN = 97.0, 0.6, 3.0
