@@ -74,14 +74,16 @@ class MeasureSettings:
 
     Attributes
     ----------
-    lens_profile : str
-        Name of the lens profile; empty for none.
+    lens_profile, lens_hash : str
+        Name of the lens profile and short hash of what it says; empty for none.
     print_factor, print_u_rel : float
         Measured over nominal length of the print, and its relative standard uncertainty. The default is that of a
         print nobody measured (0.2 %, common practice, no source).
     print_checked : bool
     reference_hash : str
         Short hash of the reference's description; empty without one.
+    placements_hash : str
+        Short hash of which fragments are recorded where at the site on the day of the photo; empty when none are.
     two_points_px : (x1, y1, x2, y2) or None
         Two points of the photo given by hand, whose distance is the scale.
     two_points_mm, two_points_u_mm : float
@@ -89,10 +91,12 @@ class MeasureSettings:
     """
 
     lens_profile: str = ""
+    lens_hash: str = ""
     print_factor: float = 1.0
     print_u_rel: float = 0.002
     print_checked: bool = False
     reference_hash: str = ""
+    placements_hash: str = ""
     two_points_px: tuple[float, float, float, float] | None = None
     two_points_mm: float = 0.0
     two_points_u_mm: float = 0.5
@@ -151,6 +155,32 @@ class PhotoMeasurement:
     fragments: tuple[FragmentMeasurement, ...]
     doubts: tuple[Doubt, ...] = ()
     plane: PlaneMap | None = None
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why a photo was not measured.
+
+    Attributes
+    ----------
+    photo : str
+        File name as the user knows it.
+    cause, remedy : str
+        What was seen and what to do next, without a final full stop.
+    kind : str
+        Name of the error, or ``"stopped"``, ``"too slow"``, ``"failed"`` where the program itself gave way.
+    try_again : bool
+        True where the next run may do better by itself: a file that could not be read, a worker that was killed.
+    """
+
+    photo: str
+    cause: str
+    remedy: str
+    kind: str
+    try_again: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.photo}: {self.cause}. {self.remedy}."
 
 
 def settings_hash(site: SiteDescription, settings: MeasureSettings) -> str:

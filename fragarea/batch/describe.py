@@ -8,12 +8,16 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from fragarea.batch.records import Job
 from fragarea.measurement import MeasureSettings, settings_hash
 from fragarea.nursery import Tables, placements_on, reference_file, site_description
 from fragarea.reference.layout import ReferenceLayout, load_reference
 from fragarea.sites.records import SiteDescription
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 Place = tuple[int, int] | str
 
@@ -49,7 +53,12 @@ def describe(job: Job, site_name: str, day: date | None) -> Described:
     """
     site = site_description(job.nursery, site_name, tables=job.tables, on=day)
     layout = _layout(reference_file(job.nursery, site.reference)) if site.reference else None
-    settings = replace(job.settings, reference_hash=_layout_hash(layout) if layout else "")
+    settings = replace(
+        job.settings,
+        lens_hash=_short_hash(job.lens) if job.lens else "",
+        reference_hash=_layout_hash(layout) if layout else "",
+        placements_hash=_placements_hash(job.tables, site_name, day),
+    )
     for reference, factor, u_rel, checked in job.prints:
         if reference == site.reference:
             settings = replace(settings, print_factor=factor, print_u_rel=u_rel, print_checked=checked)
@@ -89,4 +98,21 @@ def _layout(name_or_file: str) -> ReferenceLayout:
 
 @lru_cache(maxsize=64)
 def _layout_hash(layout: ReferenceLayout) -> str:
-    return hashlib.sha256(json.dumps(asdict(layout), sort_keys=True).encode()).hexdigest()[:12]
+    return _short_hash(layout)
+
+
+def job_hash(job: Job) -> str:
+    """Short hash of all that a batch is given besides its photos: when it changes, refused photos are tried again."""
+    return _short_hash(job)
+
+
+def _placements_hash(tables: Tables, site_name: str, day: date | None) -> str:
+    """They decide which places count as missed, and which fragment a place's area belongs to."""
+    standing = placements_on(tables.placements, site_name, day) if day else ()
+    where = [(p.fragment, p.row, p.column, p.x_mm, p.y_mm, p.place) for p in standing]
+    return hashlib.sha256(json.dumps(where).encode()).hexdigest()[:12] if where else ""
+
+
+def _short_hash(record: DataclassInstance) -> str:
+    text = json.dumps(asdict(record), sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterable
+import time
+from collections.abc import Iterable
+from datetime import date, datetime
 from pathlib import Path
 
-from fragarea.batch.describe import describe
+from fragarea import __version__
+from fragarea.batch.describe import describe, job_hash
+from fragarea.batch.files import logbook_path_of
 from fragarea.batch.records import Job, PhotoTask, Plan
 from fragarea.errors import FragareaError, PhotoProblem
 from fragarea.logbook import (
@@ -20,39 +23,17 @@ from fragarea.logbook import (
     remember_hashes,
 )
 from fragarea.nursery import site_for_photo
-from fragarea.photo import looks_like_photo, photo_hash
+from fragarea.photo import photo_hash
+from fragarea.photo.files import shown_name
+
+REMEMBER_EVERY = 500
+# A file may change again within the clock tick of its last change; only later is its time of change to be trusted.
+SETTLED_NS = 2_000_000_000
+
+Copy = tuple[Path, str]
 
 
-def find_photos(places: Iterable[Path]) -> list[Path]:
-    """Photos among files and, at any depth, folders; hidden ones left out, each once, in order of path.
-
-    Links to folders are not followed, so that a loop of links cannot trap the search.
-    """
-    found: set[Path] = set()
-    for place in places:
-        if place.is_dir():
-            for folder, inner, names in os.walk(place):
-                inner[:] = sorted(name for name in inner if not name.startswith("."))
-                found.update(Path(folder, name) for name in names if looks_like_photo(name))
-        else:
-            found.add(place)
-    return sorted(found)
-
-
-def logbook_path_of(file: Path, folder: Path) -> str:
-    """How the logbook names a file: relative to the nursery folder, with ``/``, where it lies inside."""
-    whole = file.resolve()
-    return whole.relative_to(folder).as_posix() if whole.is_relative_to(folder) else str(whole)
-
-
-def plan_batch(
-    files: Iterable[Path],
-    logbook: Logbook,
-    job: Job,
-    *,
-    again: bool = False,
-    on_file: Callable[[int], None] | None = None,
-) -> Plan:
+def plan_batch(files: Iterable[Path], logbook: Logbook, job: Job, *, again: bool = False) -> Plan:
     """Find what is new or changed, by content.
 
     Parameters
@@ -63,40 +44,61 @@ def plan_batch(
     job : Job
     again : bool
         True: measure everything anew.
-    on_file : callable, optional
-        Called with the number of files looked at.
 
     Returns
     -------
     Plan
+
+    Raises
+    ------
+    LogbookProblem
     """
-    hashes, known = known_hashes(logbook), known_photos(logbook)
-    groups: dict[str, list[tuple[Path, str]]] = {}
-    fresh: list[FileHash] = []
-    unreadable: list[tuple[str, Refusal]] = []
-    for count, file in enumerate(files, start=1):
-        path = logbook_path_of(file, job.nursery.folder)
-        try:
-            one = _hashed(file, path, hashes.get(path))
-        except (PhotoProblem, OSError) as problem:
-            unreadable.append((path, _unreadable(path, problem)))
-            continue
-        if one is not hashes.get(path):
-            fresh.append(one)
-        groups.setdefault(one.sha256, []).append((file, path))
-        if on_file:
-            on_file(count)
-    remember_hashes(logbook, fresh)
-    tasks = [_task(sha256, copies, known.get(sha256)) for sha256, copies in groups.items()]
-    chosen = [task for task in tasks if again or _is_due(task, known.get(task.sha256), job)]
-    names = {task.sha256: [task.path, *task.also_at] for task in tasks if task.sha256 in known}
-    record_names(logbook, {s: p for s, p in names.items() if not set(p) <= known[s].paths})
+    known = known_photos(logbook)
+    copies, unreadable = _by_content(files, logbook, job)
+    tasks = [_task(sha256, group, known.get(sha256)) for sha256, group in copies.items()]
+    _record_new_names(logbook, tasks, known)
+    expected = ExpectedHashes(job)
+    due, refused_before = [], []
+    for task in sorted(tasks, key=lambda task: task.path):
+        before = known.get(task.sha256)
+        if again or before is None or _is_due(task, before, expected):
+            due.append(task)
+        elif before.refusal:
+            refused_before.append((task.path, before.refusal))
     return Plan(
-        tasks=tuple(sorted(chosen, key=lambda task: task.path)),
-        unchanged=len(tasks) - len(chosen),
-        duplicates=sum(len(copies) - 1 for copies in groups.values()),
+        tasks=tuple(due),
+        unchanged=len(tasks) - len(due) - len(refused_before),
+        duplicates=sum(len(group) - 1 for group in copies.values()),
         unreadable=tuple(unreadable),
+        refused_before=tuple(refused_before),
+        again=again,
     )
+
+
+def _by_content(
+    files: Iterable[Path], logbook: Logbook, job: Job
+) -> tuple[dict[str, list[Copy]], list[tuple[str, Refusal]]]:
+    """Files grouped by content hash, and those that cannot be read."""
+    hashes = known_hashes(logbook)
+    copies: dict[str, list[Copy]] = {}
+    fresh: list[FileHash] = []
+    unreadable = []
+    for file in files:
+        path = logbook_path_of(file, job.nursery.folder)
+        before = hashes.get(path)
+        try:
+            one = _hashed(file, path, before)
+        except (PhotoProblem, OSError) as problem:
+            unreadable.append((path, _unreadable(file, problem)))
+            continue
+        copies.setdefault(one.sha256, []).append((file, path))
+        if one is not before and time.time_ns() - one.modified_ns > SETTLED_NS:
+            fresh.append(one)
+        if len(fresh) >= REMEMBER_EVERY:
+            remember_hashes(logbook, fresh)
+            fresh.clear()
+    remember_hashes(logbook, fresh)
+    return copies, unreadable
 
 
 def _hashed(file: Path, path: str, before: FileHash | None) -> FileHash:
@@ -106,38 +108,80 @@ def _hashed(file: Path, path: str, before: FileHash | None) -> FileHash:
     return FileHash(path, facts.st_size, facts.st_mtime_ns, photo_hash(file))
 
 
-def _unreadable(path: str, problem: Exception) -> Refusal:
-    name = Path(path).name
+def _unreadable(file: Path, problem: Exception) -> Refusal:
+    name = shown_name(file)
+    if file.is_dir():
+        cause, remedy = "this folder may not be opened by this user", "Change its permissions, or move its photos"
+        return Refusal(name, cause, remedy, "UnreadableFolder", try_again=True)
+    if not isinstance(problem, PhotoProblem):
+        try:
+            photo_hash(file)  # for its words on what is wrong with the file
+        except PhotoProblem as known:
+            problem = known
     if isinstance(problem, PhotoProblem):
         return Refusal(name, problem.cause, problem.remedy, type(problem).__name__, try_again=True)
-    reason = getattr(problem, "strerror", None) or str(problem)
-    return Refusal(name, f"cannot be read ({reason})", "Check the file and its permissions", "OSError", True)
+    return Refusal(name, "the file could not be read just now", "Run the batch again", "UnreadablePhoto", True)
 
 
-def _task(sha256: str, copies: list[tuple[Path, str]], known: KnownPhoto | None) -> PhotoTask:
+def _task(sha256: str, copies: list[Copy], known: KnownPhoto | None) -> PhotoTask:
     """The copy that the logbook names stays the one that is measured."""
-    first = next((c for c in copies if known and c[1] == known.path), copies[0])
-    return PhotoTask(first[0], first[1], sha256, tuple(path for _, path in copies if path != first[1]))
+    ordered = sorted(copies, key=lambda copy: copy[1])
+    first = next((copy for copy in ordered if known and copy[1] == known.path), ordered[0])
+    return PhotoTask(first[0], first[1], sha256, tuple(path for _, path in ordered if path != first[1]))
 
 
-def _is_due(task: PhotoTask, known: KnownPhoto | None, job: Job) -> bool:
-    """Whether a content is new, to be tried again, or was measured with other settings."""
-    if known is None or (known.refusal and known.refusal.try_again):
-        return True
+def _record_new_names(logbook: Logbook, tasks: list[PhotoTask], known: dict[str, KnownPhoto]) -> None:
+    names = {task.sha256: [task.path, *task.also_at] for task in tasks if task.sha256 in known}
+    record_names(logbook, {sha256: paths for sha256, paths in names.items() if not known[sha256].paths >= set(paths)})
+
+
+def _is_due(task: PhotoTask, known: KnownPhoto, expected: ExpectedHashes) -> bool:
+    """Whether a photo is to be tried again, or was measured with other settings."""
+    if known.refusal:
+        changed = (known.settings_hash, known.software_version) != (expected.of_refused, __version__)
+        return known.refusal.try_again or changed
     try:
-        return known.settings_hash != expected_hash(task, known, job)
+        return known.settings_hash != expected.of_measured(task, known)
     except FragareaError:
-        return known.refusal is None  # refused for the same reason as before: nothing new
+        return True  # its site is described no longer: measuring says so
 
 
-def expected_hash(task: PhotoTask, known: KnownPhoto | None, job: Job) -> str:
-    """Settings hash that measuring this photo now would give; for a refused photo, that of its site without a day."""
-    tag_site = known.site if known else ""
-    try:
-        site = site_for_photo(job.nursery, task.file, option=job.site)
-    except FragareaError:
-        if not tag_site:
-            raise
-        site = tag_site  # named by a tag in view when it was measured
-    taken = job.taken_at or (known.taken_at if known and not known.refusal else None)
-    return describe(job, site, taken.date() if taken else None).hash
+class ExpectedHashes:
+    """Settings hashes that measuring now would give; each site and day is described once."""
+
+    def __init__(self, job: Job) -> None:
+        self._job = job
+        self._sites: dict[Path, str | None] = {}
+        self._hashes: dict[tuple[str, date | None], str] = {}
+        self.of_refused = job_hash(job)
+        """Of whatever could mend a refusal."""
+
+    def of_measured(self, task: PhotoTask, known: KnownPhoto) -> str:
+        """Of a photo that was measured, from the site and date that it was measured with.
+
+        Raises
+        ------
+        SettingsProblem
+            If its site is not described.
+        """
+        site = self._site(task.file) or known.site  # named by a tag in view, if not by its folder
+        given, stored = _wall_clock(self._job.taken_at), _wall_clock(known.taken_at)
+        if given and given != stored:
+            return ""  # the date itself is no part of the hash
+        key = (site, stored.date() if stored else None)
+        if key not in self._hashes:
+            self._hashes[key] = describe(self._job, *key).hash
+        return self._hashes[key]
+
+    def _site(self, file: Path) -> str | None:
+        """Only folder and option count here, so all photos of a folder share it."""
+        if file.parent not in self._sites:
+            try:
+                self._sites[file.parent] = site_for_photo(self._job.nursery, file, option=self._job.site)
+            except FragareaError:
+                self._sites[file.parent] = None
+        return self._sites[file.parent]
+
+
+def _wall_clock(moment: datetime | None) -> datetime | None:
+    return moment.replace(tzinfo=None) if moment else None

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Protocol
 
-from fragarea.logbook import Refusal
-from fragarea.measurement import MeasureSettings
+from fragarea.measurement import MeasureSettings, PhotoMeasurement, Refusal
 from fragarea.nursery import Nursery, Tables
 from fragarea.reference.lens import LensProfile
 
@@ -24,7 +25,7 @@ class Job:
     nursery : Nursery
     tables : Tables
     settings : MeasureSettings
-        Without print correction and reference hash, which depend on each photo's site.
+        Without what depends on each photo's site and day: print correction, hashes of reference and placements.
     prints : tuple of (reference, factor, u_rel, checked)
         Print corrections by reference.
     lens : LensProfile or None
@@ -76,13 +77,19 @@ class Plan:
     duplicates : int
         Files whose content is that of another file.
     unreadable : tuple of (path, Refusal)
-        Files that could not even be read.
+        Files and folders that could not even be read.
+    refused_before : tuple of (path, Refusal)
+        Photos refused by an earlier run, with nothing changed since that could mend it.
+    again : bool
+        Whether everything was asked to be measured anew.
     """
 
     tasks: tuple[PhotoTask, ...]
     unchanged: int
     duplicates: int
     unreadable: tuple[tuple[str, Refusal], ...] = ()
+    refused_before: tuple[tuple[str, Refusal], ...] = ()
+    again: bool = False
 
 
 @dataclass(frozen=True)
@@ -96,10 +103,14 @@ class BatchSummary:
     doubtful : tuple of str
         Those of `measured` that ask for a look.
     refused : tuple of Refusal
+        Of this run.
     refused_paths : tuple of str
+        Their paths.
+    refused_before : tuple of Refusal
+        Standing from earlier runs: the photos still lie there, and nothing changed that could mend them.
     unchanged, duplicates : int
     left : int
-        Photos not begun because the run was stopped.
+        Photos not finished because the run was stopped.
     interrupted : bool
     """
 
@@ -111,10 +122,30 @@ class BatchSummary:
     duplicates: int
     left: int = 0
     interrupted: bool = False
+    refused_before: tuple[Refusal, ...] = ()
 
     @property
     def exit_code(self) -> int:
-        """0, 3 where photos were refused, 130 where the run was stopped."""
+        """0; 3 where photos among those given are refused, now or since before; 130 where the run was stopped."""
         if self.interrupted:
             return INTERRUPTED_EXIT
-        return REFUSED_EXIT if self.refused else 0
+        return REFUSED_EXIT if self.refused or self.refused_before else 0
+
+
+Outcome = PhotoMeasurement | Refusal
+Measure = Callable[[PhotoTask, Job], PhotoMeasurement]
+"""Measures one photo of a job, or raises a PhotoProblem; importable by name, so that workers find it."""
+
+
+class Crew(Protocol):
+    """Those who measure: processes of this machine, or of a cluster."""
+
+    def results(
+        self, tasks: Iterable[PhotoTask], stopping: Callable[[], bool]
+    ) -> Iterator[tuple[PhotoTask, Outcome]]:
+        """Each task with its outcome as they are finished; soon ends once `stopping` says so."""
+        ...
+
+    def dismiss(self) -> None:
+        """End all work in hand at once."""
+        ...

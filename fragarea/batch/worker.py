@@ -2,35 +2,14 @@
 
 from __future__ import annotations
 
-import signal
-
-import cv2
-
 from fragarea.batch.describe import describe, expected_positions
 from fragarea.batch.records import Job, PhotoTask
-from fragarea.errors import PhotoProblem, SettingsProblem, SiteNotFound
+from fragarea.errors import SettingsProblem, SiteNotFound, UnreadablePhoto
 from fragarea.measure import measure_photo
 from fragarea.measurement import PhotoMeasurement
 from fragarea.nursery import site_for_photo
 from fragarea.photo import Photo, read_photo
 from fragarea.reference import find_tags
-
-_job: Job | None = None
-
-
-def start_worker(job: Job) -> None:
-    """Prepare a worker process: one thread, and Ctrl-C left to the parent."""
-    global _job
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    cv2.setNumThreads(1)
-    _job = job
-
-
-def measure_in_worker(task: PhotoTask) -> PhotoMeasurement:
-    """Measure a photo of the job that this worker was started with."""
-    if _job is None:
-        raise RuntimeError("the worker was not started with a job")
-    return measure_file(task, _job)
 
 
 def measure_file(task: PhotoTask, job: Job) -> PhotoMeasurement:
@@ -43,7 +22,7 @@ def measure_file(task: PhotoTask, job: Job) -> PhotoMeasurement:
     """
     photo = read_photo(task.file, taken_at=job.taken_at, zone=job.nursery.zone)
     if photo.sha256 != task.sha256:
-        raise PhotoProblem(photo.name, "the file changed while the batch was running", "Run the batch again")
+        raise UnreadablePhoto(photo.name, "the file changed while the batch was running", "Run the batch again")
     day = photo.taken_at.date() if photo.taken_at else None
     site = _site(task, job, photo)
     try:

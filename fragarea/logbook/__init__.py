@@ -15,7 +15,7 @@ overwritten: ``current_measurements`` gives those that count, ``measurements_of`
 from __future__ import annotations
 
 from fragarea.logbook.checks import add_check, add_print_check, last_check, print_checks_of, print_correction
-from fragarea.logbook.edits import add_edit, edits_of, refresh_names
+from fragarea.logbook.edits import add_edit, edits_of
 from fragarea.logbook.files import FileHash, known_hashes, remember_hashes
 from fragarea.logbook.histories import HistoryKey, Uncompared, keep_comparison, uncompared, visits_of
 from fragarea.logbook.opening import Logbook, backup, open_logbook, unsound
@@ -78,7 +78,6 @@ __all__ = [
     "record",
     "record_names",
     "record_refusal",
-    "refresh_names",
     "remember_hashes",
     "uncompared",
     "unsound",

@@ -1,8 +1,7 @@
-"""People's corrections, and names that follow the placements table: who, when, why, and what stood before."""
+"""People's corrections: who, when, why, and what stood before."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 
 import sqlalchemy as sa
@@ -10,12 +9,8 @@ from shapely import MultiPolygon
 
 from fragarea.logbook.convert import outline_of, plain, utc_text, wkb
 from fragarea.logbook.opening import Logbook
-from fragarea.logbook.reading import current_measurements
-from fragarea.logbook.records import Edit, Place, place_of
-from fragarea.logbook.tables import edits, fragment_measurements, measurements
-from fragarea.measurement import PhotoMeasurement
-
-BY_PLACEMENTS = "placements table"
+from fragarea.logbook.records import Edit
+from fragarea.logbook.tables import edits, fragment_measurements
 
 
 def add_edit(
@@ -52,7 +47,20 @@ def add_edit(
     LogbookProblem
     """
     with logbook.writing() as connection:
-        return _add(connection, fragment_id, edited_by, reason, new_fragment, new_outline)
+        query = sa.select(fragment_measurements).where(fragment_measurements.c.id == fragment_id)
+        old = connection.execute(query).mappings().first()
+        if old is None:
+            raise ValueError(f"there is no fragment measurement {fragment_id} to edit")
+        row = {
+            "fragment_measurement_id": fragment_id,
+            "edited_at_utc": utc_text(datetime.now(UTC)),
+            "edited_by": edited_by,
+            "reason": reason,
+            "old_row": plain(dict(old)),
+            "new_fragment": new_fragment,
+            "new_outline_mm_wkb": None if new_outline is None else wkb(new_outline),
+        }
+        return int(connection.execute(sa.insert(edits).values(row).returning(edits.c.id)).scalar_one())
 
 
 def edits_of(logbook: Logbook, fragment_id: int) -> list[Edit]:
@@ -71,71 +79,3 @@ def edits_of(logbook: Logbook, fragment_id: int) -> list[Edit]:
             )
             for row in connection.execute(query).mappings()
         ]
-
-
-def refresh_names(logbook: Logbook, names_for: Callable[[PhotoMeasurement], Mapping[Place, str]]) -> int:
-    """Let fragment names follow placements that were mended after measuring.
-
-    Each change is kept as an edit by the placements table; histories are compared anew by the next batch.
-
-    Parameters
-    ----------
-    logbook : Logbook
-    names_for : callable
-        Recorded fragment at each place on the day of a photo.
-
-    Returns
-    -------
-    int
-        How many fragment measurements got another name.
-
-    Raises
-    ------
-    LogbookProblem
-    """
-    changes: list[tuple[int, int, str | None]] = []
-    for stored in current_measurements(logbook, with_outlines=False):
-        names = names_for(stored.measurement)
-        rows = zip(stored.fragment_ids, stored.measurement.fragments, stored.fragment_names, strict=True)
-        for fragment_id, fragment, old in rows:
-            new = names.get(place_of(fragment)) or None
-            if new != old:
-                changes.append((stored.measurement_id, fragment_id, new))
-    if changes:
-        with logbook.writing() as connection:
-            for measurement_id, fragment_id, new in changes:
-                _rename(connection, measurement_id, fragment_id, new)
-    return len(changes)
-
-
-def _rename(connection: sa.Connection, measurement_id: int, fragment_id: int, new: str | None) -> None:
-    _add(connection, fragment_id, BY_PLACEMENTS, "the placements changed", new, None)
-    this = fragment_measurements.c.id == fragment_id
-    connection.execute(sa.update(fragment_measurements).where(this).values(fragment=new))
-    connection.execute(
-        sa.update(measurements).where(measurements.c.id == measurement_id).values(history_compared=False)
-    )
-
-
-def _add(
-    connection: sa.Connection,
-    fragment_id: int,
-    edited_by: str,
-    reason: str,
-    new_fragment: str | None,
-    new_outline: MultiPolygon | None,
-) -> int:
-    query = sa.select(fragment_measurements).where(fragment_measurements.c.id == fragment_id)
-    old = connection.execute(query).mappings().first()
-    if old is None:
-        raise ValueError(f"there is no fragment measurement {fragment_id} to edit")
-    row = {
-        "fragment_measurement_id": fragment_id,
-        "edited_at_utc": utc_text(datetime.now(UTC)),
-        "edited_by": edited_by,
-        "reason": reason,
-        "old_row": plain(dict(old)),
-        "new_fragment": new_fragment,
-        "new_outline_mm_wkb": None if new_outline is None else wkb(new_outline),
-    }
-    return int(connection.execute(sa.insert(edits).values(row).returning(edits.c.id)).scalar_one())

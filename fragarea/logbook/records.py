@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from shapely import MultiPolygon
 
 from fragarea.doubts import Doubt
-from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement
+from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement, Refusal
 
 Place = tuple[int, int] | str
 """Where a fragment sits: (row, column) on a tray, its label elsewhere."""
@@ -19,32 +19,6 @@ Place = tuple[int, int] | str
 def place_of(fragment: FragmentMeasurement) -> Place:
     """The place of a measured fragment: its position, or its label off a tray."""
     return fragment.position if fragment.position is not None else fragment.label
-
-
-@dataclass(frozen=True)
-class Refusal:
-    """Why a photo was not measured.
-
-    Attributes
-    ----------
-    photo : str
-        File name as the user knows it.
-    cause, remedy : str
-        What was seen and what to do next, without a final full stop.
-    kind : str
-        Name of the error, or ``"stopped"``, ``"too slow"``, ``"failed"`` where the program itself gave way.
-    try_again : bool
-        True where the next run may do better by itself: a file that could not be read, a worker that was killed.
-    """
-
-    photo: str
-    cause: str
-    remedy: str
-    kind: str
-    try_again: bool = False
-
-    def __str__(self) -> str:
-        return f"{self.photo}: {self.cause}. {self.remedy}."
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,107 @@
+"""Workers of a Dask cluster, named by its scheduler's address.
+
+Photos are opened by the workers under the same paths as here, so the nursery folder must lie on a disk that all
+machines share. Only this process writes to the logbook.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+from fragarea.batch.outcomes import outcome_of
+from fragarea.batch.records import Job, Measure, Outcome, PhotoTask
+from fragarea.errors import SettingsProblem
+from fragarea.measurement import Refusal
+from fragarea.photo.files import shown_name
+
+CONNECT_S = 10.0
+LOOK_UP_S = 0.5
+IN_HAND = 2
+
+
+class ClusterCrew:
+    """Dask workers that measure photos for this process.
+
+    Parameters
+    ----------
+    job : Job
+    measure : callable
+        Importable by name on the workers.
+    scheduler : str
+        Address, for example ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    SettingsProblem
+        If Dask is not installed or no scheduler answers.
+    """
+
+    def __init__(self, job: Job, measure: Measure, scheduler: str) -> None:
+        try:
+            import distributed
+        except ImportError as error:
+            raise SettingsProblem(
+                "A cluster needs the package 'distributed', which is not installed. "
+                "Install it with: pip install 'fragarea[cluster]'"
+            ) from error
+        try:
+            self._client: Any = distributed.Client(scheduler, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TimeoutError) as error:
+            raise SettingsProblem(
+                f"No Dask scheduler answers at {scheduler} ({error}). Check the address and that it runs."
+            ) from error
+        self._wait = distributed.wait
+        self._measure = measure
+        self._job = self._client.scatter(job, hash=False, broadcast=True)
+        self._futures: dict[Any, PhotoTask] = {}
+
+    def results(
+        self, tasks: Iterable[PhotoTask], stopping: Callable[[], bool]
+    ) -> Iterator[tuple[PhotoTask, Outcome]]:
+        """Each task with its outcome as they are finished; soon ends once `stopping` says so."""
+        waiting = deque(tasks)
+        while not stopping() and (waiting or self._futures):
+            # asked each time: workers come and go
+            room = IN_HAND * max(1, sum(self._client.nthreads().values()))
+            while waiting and len(self._futures) < room:
+                task = waiting.popleft()
+                future = self._client.submit(_on_worker, self._measure, task, self._job, pure=False, retries=0)
+                self._futures[future] = task
+            for future in self._finished():
+                task = self._futures.pop(future)
+                yield task, _outcome(future, task)
+
+    def dismiss(self) -> None:
+        """Cancel what is in hand and let go of the cluster."""
+        self._client.cancel(list(self._futures), force=True)
+        self._futures.clear()
+        self._client.close()
+
+    def _finished(self) -> list[Any]:
+        try:
+            return list(self._wait(list(self._futures), timeout=LOOK_UP_S, return_when="FIRST_COMPLETED").done)
+        except TimeoutError:
+            return []
+
+
+def _on_worker(measure: Measure, task: PhotoTask, job: Job) -> Outcome:
+    import cv2
+
+    cv2.setNumThreads(1)
+    return outcome_of(measure, task, job)
+
+
+def _outcome(future: Any, task: PhotoTask) -> Outcome:
+    error = future.exception()
+    if error is None:
+        outcome: Outcome = future.result()
+        return outcome
+    return Refusal(
+        shown_name(task.file),
+        f"the cluster did not finish it ({type(error).__name__})",
+        "Run the batch again; if it happens again, measure the photo on this machine",
+        "stopped",
+        try_again=True,
+    )
