@@ -109,15 +109,15 @@ def plain(data: Data) -> tuple[Tensor, Tensor]:
 
 
 def coarse_view(inputs: Tensor) -> Tensor:
-    """The middle 30 mm as the surface network sees them."""
+    """The middle of windows as the surface network sees it."""
     side = round(SEEN_MM / SURFACE_MM_PER_PX)
     return F.interpolate(middle(inputs), size=(side, side), mode="bilinear", align_corners=False)
 
 
 def middle(image: Tensor) -> Tensor:
-    """The middle 30 mm of windows at the tiles' scale."""
+    """The middle of windows at the tiles' scale."""
     cut = (SIDE - round(SEEN_MM / MM_PER_PX)) // 2
-    return image[:, :, cut:-cut, cut:-cut]
+    return image[:, :, cut : SIDE - cut, cut : SIDE - cut]
 
 
 def surface_loss(logits: Tensor, target: Tensor) -> Tensor:
