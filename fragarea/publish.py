@@ -6,6 +6,7 @@ Everything here can be deleted and made again: it is drawn from the logbook and 
 from __future__ import annotations
 
 import multiprocessing
+import signal
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
@@ -186,14 +187,20 @@ def _draw_all(
             keep(index, _draw_visit(task))
     else:
         spawn = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=spawn, initializer=_one_thread) as pool:
+        with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=spawn, initializer=_start_drawing) as pool:
             futures = {pool.submit(_draw_visit, task): index for index, task in enumerate(tasks)}
-            for future in as_completed(futures):
-                keep(futures[future], future.result())
+            try:
+                for future in as_completed(futures):
+                    keep(futures[future], future.result())
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)  # Ctrl-C: what waits is not drawn any more
+                raise
     return [results[index] for index in range(len(tasks))]
 
 
-def _one_thread() -> None:
+def _start_drawing() -> None:
+    """One thread a process, and Ctrl-C left to the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     cv2.setNumThreads(1)
 
 

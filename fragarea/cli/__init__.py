@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -26,7 +27,7 @@ COMMANDS = {
     "check": ("fragarea.cli.check:check", "Check a camera on photos of the known-area sheet."),
     "doubts": ("fragarea.cli.doubts:doubts", "Explain the doubts that a measurement can carry."),
 }
-ERROR_EXIT = 1
+ERROR_EXIT, STOPPED_EXIT = 1, 130
 
 
 class _LazyGroup(click.Group):
@@ -49,6 +50,8 @@ class _LazyGroup(click.Group):
             return super().invoke(ctx)
         except FragareaError as error:
             raise _Refusal(str(error)) from error
+        except KeyboardInterrupt as stop:
+            raise _Stopped("Stopped; nothing that was finished is lost. The same command goes on.") from stop
         except BrokenPipeError:
             raise  # click ends quietly when the reader of a pipe has seen enough
         except OSError as error:
@@ -68,6 +71,12 @@ class _Refusal(click.ClickException):
 
     def show(self, file: Any = None) -> None:
         click.echo(self.message, err=True)
+
+
+class _Stopped(_Refusal):
+    """Ctrl-C: the exit code that shells use for it."""
+
+    exit_code = STOPPED_EXIT
 
 
 @click.command(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -93,4 +102,15 @@ def run() -> None:  # pragma: no cover - exercised through the console script
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure:
             reconfigure(encoding="utf-8", errors="backslashreplace")
-    main()
+    try:
+        main()
+    finally:
+        _let_go_of_output()
+
+
+def _let_go_of_output() -> None:
+    """Drop what could not be written: it was told already, and the interpreter would tell it again as it ends."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

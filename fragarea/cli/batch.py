@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from datetime import datetime
 from pathlib import Path
 
 import click
 
-from fragarea.batch import BatchSummary, Job, Plan, find_photos, plan_batch, run_batch
+from fragarea.batch import BatchSummary, Job, find_photos, plan_batch, run_batch
 from fragarea.cli.options import existing, find_lens
 from fragarea.cli.progress import progress
 from fragarea.errors import SettingsProblem
-from fragarea.logbook import Logbook, current_refusals, open_logbook, print_correction
+from fragarea.logbook import Logbook, open_logbook, print_correction
 from fragarea.measurement import MeasureSettings
 from fragarea.nursery import Nursery, find_nursery, load_nursery, load_tables
 from fragarea.nursery_view import logbook_path, view_nursery
@@ -49,11 +48,10 @@ def measure_nursery(
         if not files:
             click.echo(_nothing_to_measure(places, nursery), err=True)
         plan = plan_batch(files, logbook, job, again=again)
-        refused_before = {one.path for one in current_refusals(logbook)}
         click.echo(f"{_photos(len(files))}, {len(plan.tasks)} of them to measure", err=True)
         with progress("measuring", "measured", len(plan.tasks)) as tell:
             summary = run_batch(plan, logbook, job, workers=workers, on_progress=tell)
-        _say(summary, _still_refused(files, nursery, refused_before - set(summary.refused_paths), plan))
+        _say(summary)
         if with_report and not summary.interrupted and (summary.measured or summary.refused):
             from fragarea.cli.publishing import publish_view
 
@@ -93,21 +91,15 @@ def _nothing_to_measure(places: tuple[Path, ...], nursery: Nursery) -> str:
     )
 
 
-def _still_refused(files: list[Path], nursery: Nursery, refused_before: Collection[str], plan: Plan) -> int:
-    """How many of `files` were refused by an earlier run and are as they were."""
-    unchanged = set(refused_before) - {task.path for task in plan.tasks}
-    return len({nursery.folder / path for path in unchanged} & {file.resolve() for file in files})
-
-
-def _say(summary: BatchSummary, still_refused: int) -> None:
+def _say(summary: BatchSummary) -> None:
     click.echo(
         f"measured {len(summary.measured)}, of these {len(summary.doubtful)} to look at; "
-        f"refused {len(summary.refused)}; measured before {summary.unchanged - still_refused}; "
-        f"duplicates {summary.duplicates}"
+        f"refused {len(summary.refused)}; measured before {summary.unchanged}; "
+        f"refused before {len(summary.refused_before)}; duplicates {summary.duplicates}"
     )
     for path, refusal in zip(summary.refused_paths, summary.refused, strict=True):
         click.echo(f"refused: {path}: {refusal.cause}. {refusal.remedy}.")
-    if still_refused:
-        click.echo(f"{_photos(still_refused)} refused before: fragarea report says why, --again tries once more.")
+    for refusal in summary.refused_before:
+        click.echo(f"refused before: {refusal}")
     if summary.interrupted:
         click.echo(f"Stopped with {_photos(summary.left)} left; the same command goes on.")

@@ -11,6 +11,7 @@ import click
 from click.core import ParameterSource
 
 from fragarea.cli.options import FiniteRange, find_lens, usual_workers
+from fragarea.errors import SettingsProblem
 from fragarea.measurement import MeasureSettings
 from fragarea.sites.records import SiteDescription, SiteKind
 
@@ -91,7 +92,8 @@ def measure(
 
     PLACES are a nursery folder, or photos and folders inside one; by default the nursery that holds the working
     folder. Only photos that are new, or whose settings changed, are measured. Stopping the command loses no finished
-    photo; the same command goes on. Exit code 0, 3 where photos were refused, 130 where it was stopped.
+    photo; the same command goes on. Exit code 0; 3 where photos are refused, now or since an earlier run; 130 where
+    it was stopped.
 
     \b
     Examples:
@@ -152,7 +154,13 @@ def _to_json(
         settings = replace(settings, two_points_px=two_points[:4], two_points_mm=two_points[4])
     site = _described_site(described, by_hand=two_points is not None)
     lens = find_lens(lens_name, None)
-    context.exit(measure_to_lines(photos, site, settings, lens=lens, taken_at=taken_at, budget=budget))
+    try:
+        code = measure_to_lines(photos, site, settings, lens=lens, taken_at=taken_at, budget=budget)
+    except SettingsProblem as problem:
+        if not two_points:
+            raise
+        raise SettingsProblem(f"--two-points: {problem}") from problem
+    context.exit(code)
 
 
 def _described_site(described: dict[str, Any], *, by_hand: bool) -> SiteDescription:

@@ -1,0 +1,191 @@
+"""The commands of a nursery, from an empty folder to tables, files and pictures."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from tests.cli.samples import PAD_PHOTO, REFUSED_PHOTO, SHEET_PHOTOS, TRAY_PHOTO, hashes, make_nursery, run
+
+
+def test_walk_from_an_empty_folder(tmp_path: Path) -> None:
+    folder = tmp_path / "Korallengärten 2"
+    started = run("start", folder, "--name", "Lagune")
+    assert started.exit_code == 0
+    assert f"fragarea measure {folder}" in started.output
+    before = hashes(folder)
+
+    again = run("start", folder)
+    assert again.exit_code == 1
+    assert "there is a nursery.toml already" in again.output
+    assert hashes(folder) == before
+
+    empty = run("measure", folder)
+    assert empty.exit_code == 0
+    assert "there is no photo here" in empty.output
+    assert "/SITE/" in empty.output
+
+    for shown in (run("table", folder), run("report", folder)):
+        assert shown.exit_code == 0
+    assert "Nothing measured yet" in run("table", folder).output
+
+    shutil.copy(SHEET_PHOTOS[0].parents[1] / "nursery" / "photos" / TRAY_PHOTO, folder / "photos" / "TRAY-1")
+    measured = run("measure", folder, "--no-report")
+    assert measured.exit_code == 0
+    assert "measured 1, of these 1 to look at; refused 0" in measured.output
+    assert "R1 C1" in run("table", folder).output
+
+
+def test_batch_leaves_originals_as_they_are_and_measures_only_what_is_new(tmp_path: Path) -> None:
+    folder = make_nursery(tmp_path / "n", PAD_PHOTO, REFUSED_PHOTO)
+    before = hashes(folder / "photos")
+
+    first = run("measure", folder, "--no-report")
+    assert first.exit_code == 3
+    assert "measured 1," in first.output
+    assert f"refused: photos/{REFUSED_PHOTO}: only 1 of 12 tags" in first.output
+
+    second = run("measure", folder)
+    assert second.exit_code == 3  # the photo is still refused
+    assert "0 of them to measure" in second.output
+    assert "refused 0; measured before 1; refused before 1" in second.output
+    assert f"refused before: {Path(REFUSED_PHOTO).name}: only 1 of 12 tags" in second.output
+
+    again = run("measure", folder / "photos" / PAD_PHOTO, "--again", "--no-report")
+    assert again.exit_code == 0
+    assert "measured 1," in again.output
+    assert hashes(folder / "photos") == before
+
+
+def test_table_shows_areas_doubts_and_the_last_check(measured_nursery: Path) -> None:
+    shown = run("table", measured_nursery)
+    assert shown.exit_code == 0
+    assert "TRAY-1 · 2025-07-10" in shown.output
+    assert "PAD-1 · 2023-05-13" in shown.output
+    assert "last check: 2025-02-02, bias" in shown.output
+    header = next(line for line in shown.output.splitlines() if "genotype" in line and "place" in line)
+    assert header.split()[:3] == ["fragment", "place", "genotype"]  # no heading is folded
+    assert all(len(line) <= 80 for line in shown.output.splitlines() if "last check" not in line)
+
+
+def test_table_is_narrowed_by_site_and_day(measured_nursery: Path) -> None:
+    assert "TRAY-1" not in run("table", measured_nursery, "--site", "PAD-1").output
+    assert "PAD-1" not in run("table", measured_nursery, "--since", "2024-01-01").output
+    assert "TRAY-1" not in run("table", measured_nursery, "--until", "2024-01-01").output
+    nothing = run("table", measured_nursery, "--since", "2030-01-01")
+    assert nothing.exit_code == 0
+    assert "Nothing measured yet for this choice" in nothing.output
+
+
+def test_budget_of_a_fragment_adds_up(measured_nursery: Path) -> None:
+    shown = run("table", measured_nursery, "--site", "TRAY-1", "--budget").output
+    part = shown[shown.index("2025-07-10 tray 1.jpg: P01") :].split("\n\n")[0]
+    for term in ("scale", "print", "height", "outline"):
+        assert term in part
+
+
+def test_csv_holds_every_fragment_of_every_photo(measured_nursery: Path, tmp_path: Path) -> None:
+    target = tmp_path / "new folder" / "areas.csv"
+    result = run("export", measured_nursery, "--to", target)
+    assert result.exit_code == 0
+    with target.open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert f"wrote {len(rows)} rows" in result.output
+    assert {row["fragment"] for row in rows} >= {f"P{number:02d}" for number in range(1, 41)}
+    assert all(float(row["live_area_u95_cm2"]) > 0 for row in rows if row["status"] == "live")
+    assert all(row["last_check"].startswith("last check: 2025-02-02") for row in rows)
+
+
+def test_csv_with_decimal_commas_holds_the_same_numbers(measured_nursery: Path, tmp_path: Path) -> None:
+    run("export", measured_nursery, "--to", tmp_path / "point.csv")
+    run("export", measured_nursery, "--to", tmp_path / "comma.csv", "--decimal", ",")
+    with (tmp_path / "point.csv").open(encoding="utf-8-sig", newline="") as file:
+        points = [row["live_area_cm2"] for row in csv.DictReader(file)]
+    with (tmp_path / "comma.csv").open(encoding="utf-8-sig", newline="") as file:
+        commas = [row["live_area_cm2"] for row in csv.DictReader(file, delimiter=";")]
+    assert [text.replace(",", ".") for text in commas] == points
+    assert any("," in text for text in commas)
+
+
+def test_workbook_holds_the_rows_of_the_csv(measured_nursery: Path, tmp_path: Path) -> None:
+    run("export", measured_nursery, "--to", tmp_path / "areas.csv")
+    assert run("export", measured_nursery, "--to", tmp_path / "areas.xlsx").exit_code == 0
+    sheet = openpyxl.load_workbook(tmp_path / "areas.xlsx").worksheets[0]
+    names = [cell.value for cell in sheet[1]]
+    with (tmp_path / "areas.csv").open(encoding="utf-8-sig", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert sheet.max_row == len(rows) + 1
+    assert "live_area_cm2" in names
+
+
+def test_export_overwrites_only_when_told(measured_nursery: Path, tmp_path: Path) -> None:
+    target = tmp_path / "areas.csv"
+    target.write_text("mine", encoding="utf-8")
+    refused = run("export", measured_nursery, "--to", target)
+    assert refused.exit_code == 1
+    assert "--replace" in refused.output
+    assert target.read_text(encoding="utf-8") == "mine"
+    assert run("export", measured_nursery, "--to", target, "--replace").exit_code == 0
+    assert target.read_text(encoding="utf-8-sig").startswith("site,")
+
+
+def test_commands_find_the_nursery_from_a_folder_inside(measured_nursery: Path, monkeypatch) -> None:
+    monkeypatch.chdir(measured_nursery / "photos" / "PAD-1")
+    shown = run("table", "--site", "PAD-1")
+    assert shown.exit_code == 0
+    assert "PAD-1" in shown.output
+
+
+def test_check_says_its_verdict_and_keeps_nothing_without_a_nursery(tmp_path: Path) -> None:
+    result = run("check", *SHEET_PHOTOS)
+    assert result.exit_code == 0
+    assert "passes" in result.output
+    assert "kept in" not in result.output
+
+
+def test_check_that_fails_has_its_own_exit_code(tmp_path: Path) -> None:
+    """A print entered as 2 % too large makes true areas look 4 % too large: exact geometry."""
+    folder = make_nursery(tmp_path / "n")
+    assert run("print-check", "frame-280x220", "255", "255", "255", "--nursery", folder).exit_code == 0
+    result = run("check", SHEET_PHOTOS[0], "--nursery", folder)
+    assert result.exit_code == 4
+    assert "fails" in result.output
+
+
+def test_check_skips_a_photo_that_cannot_be_read(tmp_path: Path) -> None:
+    (tmp_path / "bad.jpg").write_text("no photo", encoding="utf-8")
+    result = run("check", SHEET_PHOTOS[0], tmp_path / "bad.jpg")
+    assert result.exit_code == 3
+    assert "bad.jpg: the file is not a photo" in result.output
+    assert "passes" in result.output
+
+
+def test_doubts_are_explained_for_eighty_columns() -> None:
+    from fragarea.doubts import DOUBTS
+
+    shown = run("doubts")
+    assert shown.exit_code == 0
+    assert all(len(line) <= 80 for line in shown.output.splitlines())
+    places = [shown.output.index(f"{kind.title} ({key})") for key, kind in DOUBTS.items()]
+    assert len(places) == len(DOUBTS)
+    assert shown.output.index("Look first") < shown.output.index("Note\n")
+    words = " ".join(shown.output.split())
+    assert all(kind.seen in words and kind.do in words for kind in DOUBTS.values())
+
+
+def test_lens_needs_photos_of_a_board(tmp_path: Path) -> None:
+    result = run("lens", SHEET_PHOTOS[0], "--name", "phone", "--to", tmp_path)
+    assert result.exit_code == 1
+    assert "board" in result.output
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("points", ["9", "9x", "axb", "2x9"])
+def test_lens_refuses_odd_boards(points: str, tmp_path: Path) -> None:
+    result = run("lens", SHEET_PHOTOS[0], "--name", "phone", "--points", points, "--to", tmp_path)
+    assert result.exit_code == 2
+    assert "--points" in result.output
