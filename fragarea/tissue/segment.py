@@ -29,7 +29,7 @@ Pixels = npt.NDArray[np.uint8]
 
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
-LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.02, 0.09, 0.7
+LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.018, 0.075, 0.7
 UNSURE_MM, UNSURE_SHARE = 0.5, 0.15
 # A sharp edge alone is vague over about 0.2 mm at the first network's resolution.
 EDGE_VAGUE_MM, VAGUE_MM, SMALL_MM2 = 0.3, 0.25, 25.0

@@ -18,6 +18,7 @@ CLASSES = 4
 SHRINK = SURFACE_MM_PER_PX / TILE_MM_PER_PX
 SHARE_PX = 2 * SHRINK  # tile pixels along a pixel of the shares
 RIM_UNIT_MM = 10.0
+TOGETHER = 8
 
 
 def surface_shares(stack: Stack) -> npt.NDArray[Any]:
@@ -32,7 +33,10 @@ def surface_shares(stack: Stack) -> npt.NDArray[Any]:
     ndarray of float32, shape (n, rows / 2.5, columns / 2.5, 4)
         Sum to 1; pixel ``k`` has its middle at tile pixel ``2.5 k + 0.75``.
     """
-    (logits,) = _network().run(None, {"window": _input(stack)})
+    network, windows = _network(), _input(stack)
+    # a few at a time: their layers stay in the cache
+    parts = [windows[first : first + TOGETHER] for first in range(0, len(windows), TOGETHER)]
+    logits = np.concatenate([network.run(None, {"window": part})[0] for part in parts])
     count, _, rows, columns = logits.shape
     # Channel 4 c + 2 dy + dx is class c at that corner of the cell.
     power = np.asarray(logits, np.float32).reshape(count, CLASSES, 4, rows, columns)
