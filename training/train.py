@@ -1,17 +1,16 @@
-"""Train the tissue model: ``python -m training.train --data FOLDER --design half --minutes 5 --to FOLDER``.
+"""Train both networks: ``python -m training.train --data FILE.npz --to FILE.npz`` (PyTorch, minutes of GPU).
 
-Seeded. Uses a GPU where there is one. The series named by ``--stop-early`` (whole series) is not learned from; it picks
-the best weights and the temperature. The weights come as a PyTorch state and as ONNX, with a JSON of how they were made.
+Seeded. Writes one file: the surface network with its batch norms folded in, the edge network's matrices, and how
+they were made. ``--leave-out TEXT`` leaves out windows whose ``series/photo`` holds TEXT, and reports on them.
 """
 
 from __future__ import annotations
 
 import argparse
-import copy
 import json
 import math
 import time
-from dataclasses import asdict, dataclass
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -19,199 +18,349 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from training.augment import MM_PER_PX, SIDE, Dice, Strength, make_batch
-from training.dataset import IGNORE, LearningWindow, read_windows
-from training.networks import CHANNELS, DESIGNS
+from training import WINDOW_MM_PER_PX
+from training.augment import (
+    MM_PER_PX,
+    SIDE,
+    Dice,
+    Strength,
+    _swap_ground,
+    draw_windows,
+    expose,
+    repaint,
+    to_linear,
+    warp_windows,
+)
+from training.model import (
+    BINS,
+    LINE,
+    REACH_MM,
+    SEEN_MM,
+    SHARE_LINE,
+    SIDEWAYS_MM,
+    STEP_MM,
+    SURFACE_MM_PER_PX,
+    EdgeNet,
+    SurfaceNet,
+)
+from training.parts import bare_edges, change_parts
+
+Data = dict[str, Tensor]
 
 
-@dataclass(frozen=True)
-class Recipe:
-    """How one model is trained."""
-
-    design: str = "half"
-    seed: int = 1
-    steps: int = 4000
-    batch: int = 128
-    rate: float = 2e-3
-    stop_early: tuple[str, ...] = ("hard",)
-    leave_out: tuple[str, ...] = ()  # substrings of a window's series or source that are not learned from
-    minutes: float = 60.0
+def load(path: Path, leave_out: list[str], device: torch.device) -> tuple[Data, Data]:
+    """Windows to learn from and windows left out."""
+    with np.load(path) as file:
+        arrays = {name: file[name] for name in file.files}
+    names = arrays.pop("names")
+    held = np.array([any(text in name for text in leave_out) for name in names], bool)
+    tensors = {name: torch.from_numpy(value).to(device) for name, value in arrays.items()}
+    tensors["images"] = tensors["images"].permute(0, 3, 1, 2)
+    mask = torch.from_numpy(held).to(device)
+    return {k: v[~mask] for k, v in tensors.items()}, {k: v[mask] for k, v in tensors.items()}
 
 
-def tensors(windows: list[LearningWindow], device: torch.device) -> tuple[Tensor, Tensor, Tensor, float]:
-    """Images (n, 3, s, s) uint8, labels (n, s, s), rims (n, 3) and mm per pixel, which must be one for all."""
-    sizes = {w.mm_per_px for w in windows}
-    if len(sizes) != 1:
-        raise ValueError(f"windows of one scale are needed; got {sorted(sizes)} mm per pixel")
-    images = torch.from_numpy(np.stack([w.pixels for w in windows])).permute(0, 3, 1, 2).to(device)
-    labels = torch.from_numpy(np.stack([np.where(w.labels == IGNORE, 0, w.labels) for w in windows])).to(device)
-    rims = torch.tensor([w.rim if w.rim else (0.0, 0.0, 0.0) for w in windows], device=device)
-    return images, labels, rims, sizes.pop()
-
-
-def loss_of(logits: Tensor, target: Tensor) -> Tensor:
-    """Cross-entropy with soft targets, plus a Dice term on live tissue (bleached included)."""
-    weights = torch.tensor((1.0, 1.0, 1.5, 1.5), device=logits.device).view(1, 4, 1, 1)
-    entropy = -(weights * target * F.log_softmax(logits.float(), 1)).sum(1).mean()
-    share = F.softmax(logits.float(), 1)
-    live, true = share[:, 1] + share[:, 2], target[:, 1] + target[:, 2]
-    both = (live * true).sum((1, 2))
-    dice = 1 - (2 * both + 10) / (live.sum((1, 2)) + true.sum((1, 2)) + 10)
-    return entropy + 0.5 * dice.mean()
+def soft_labels(shares: Tensor) -> Tensor:
+    """Other, live, bleached, dead as shares that sum to 1."""
+    part = shares.float() / 255
+    return torch.cat([(1 - part.sum(1, keepdim=True)).clamp(min=0), part], 1)
 
 
 @torch.no_grad()
-def plain_batch(images: Tensor, labels: Tensor, rims: Tensor, mm_per_px: float) -> tuple[Tensor, Tensor]:
-    """The windows as they are, resampled to the network's scale."""
-    side = images.shape[-1]
-    grid = (torch.arange(SIDE, device=images.device, dtype=torch.float32) - (SIDE - 1) / 2) * MM_PER_PX / mm_per_px
-    y, x = torch.meshgrid(grid + (side - 1) / 2, grid + (side - 1) / 2, indexing="ij")
-    where = (torch.stack([x, y], -1) * 2 / (side - 1) - 1).expand(len(images), -1, -1, -1)
-    image = F.grid_sample(images.float() / 255, where, mode="bilinear", align_corners=True, padding_mode="border")
-    soft = F.one_hot(labels.long().clamp(0, 3), 4).permute(0, 3, 1, 2).float()
-    target = F.grid_sample(soft, where, mode="bilinear", align_corners=True, padding_mode="border")
-    distance = ((x - rims[:, 0, None, None]) ** 2 + (y - rims[:, 1, None, None]) ** 2).sqrt()
-    rim = ((rims[:, 2, None, None] - distance) * mm_per_px / 10 * (rims[:, 2] > 0).float()[:, None, None]).clamp(
-        -1, 1
+def batch(dice: Dice, data: Data, count: int, strength: Strength) -> tuple[Tensor, Tensor]:
+    """Inputs ``(count, 4, SIDE, SIDE)`` and soft targets, drawn anew."""
+    drawn = int(count * strength.drawn)
+    chosen = torch.multinomial(data["weights"], count - drawn, replacement=True, generator=dice.generator)
+    linear = to_linear(data["images"][chosen].float() / 255)
+    balanced = dice.chance(count - drawn, 0.75)
+    gains = data["gains"][chosen].view(-1, 3, 1, 1)
+    linear = linear * (balanced * gains + 1 - balanced)
+    image, target, rim = warp_windows(
+        dice, linear, soft_labels(data["shares"][chosen]), data["rims"][chosen], WINDOW_MM_PER_PX
     )
+    image, target = _swap_ground(dice, image, target, rim)
+    image = repaint(dice, image, target, strength)
+    image, target = bare_edges(dice, image, target)
+    image, target = change_parts(dice, image, target)
+    if drawn:
+        image2, target2, rim2 = draw_windows(dice, drawn)
+        image, target, rim = torch.cat([image, image2]), torch.cat([target, target2]), torch.cat([rim, rim2])
+    rim = rim * (1 - dice.chance(count, 0.25))
+    return torch.cat([expose(dice, image, strength), rim], 1), target
+
+
+@torch.no_grad()
+def plain(data: Data) -> tuple[Tensor, Tensor]:
+    """The windows as they are, white-balanced, at the networks' scale."""
+    side = data["images"].shape[-1]
+    steps = (torch.arange(SIDE, device=data["images"].device) - (SIDE - 1) / 2) * MM_PER_PX / WINDOW_MM_PER_PX
+    y, x = torch.meshgrid(steps, steps, indexing="ij")
+    where = (torch.stack([x, y], -1) * 2 / (side - 1)).expand(len(data["images"]), -1, -1, -1)
+    linear = (to_linear(data["images"].float() / 255) * data["gains"].view(-1, 3, 1, 1)).clamp(0, 1)
+    image = F.grid_sample(
+        torch.where(linear <= 0.0031308, linear * 12.92, 1.055 * linear.clamp(min=1e-6) ** (1 / 2.4) - 0.055),
+        where,
+        align_corners=True,
+    )
+    target = F.grid_sample(soft_labels(data["shares"]), where, align_corners=True)
+    reach = data["rims"][:, 2].view(-1, 1, 1)
+    rim = ((reach - (x**2 + y**2).sqrt()) * WINDOW_MM_PER_PX / 10 * (reach > 0)).clamp(-1, 1)
     return torch.cat([image, rim.unsqueeze(1)], 1), target
 
 
+def coarse_view(inputs: Tensor) -> Tensor:
+    """The middle of windows as the surface network sees it."""
+    side = round(SEEN_MM / SURFACE_MM_PER_PX)
+    return F.interpolate(middle(inputs), size=(side, side), mode="bilinear", align_corners=False)
+
+
+def middle(image: Tensor) -> Tensor:
+    """The middle of windows at the tiles' scale."""
+    cut = (SIDE - round(SEEN_MM / MM_PER_PX)) // 2
+    return image[:, :, cut : SIDE - cut, cut : SIDE - cut]
+
+
+def surface_loss(logits: Tensor, target: Tensor) -> Tensor:
+    """Soft cross-entropy at half resolution and a Dice term on live tissue."""
+    fine = F.pixel_shuffle(logits.float(), 2)
+    aim = F.interpolate(middle(target), size=fine.shape[-2:], mode="area")
+    weights = torch.tensor((1.0, 1.0, 1.5, 1.5), device=logits.device).view(1, 4, 1, 1)
+    entropy = -(weights * aim * F.log_softmax(fine, 1)).sum(1).mean()
+    share = F.softmax(fine, 1)
+    live, true = share[:, 1] + share[:, 2], aim[:, 1] + aim[:, 2]
+    dice = 1 - (2 * (live * true).sum((1, 2)) + 5) / (live.sum((1, 2)) + true.sum((1, 2)) + 5)
+    return entropy + 0.3 * dice.mean()
+
+
+def shares_at_full(logits: Tensor) -> Tensor:
+    """Shares at the tiles' scale of the surface network's logits."""
+    side = round(SEEN_MM / MM_PER_PX)
+    return F.interpolate(F.softmax(F.pixel_shuffle(logits.float(), 2), 1), size=(side, side), mode="bilinear")
+
+
 @torch.no_grad()
-def figures(model: nn.Module, inputs: Tensor, target: Tensor) -> dict[str, float]:
-    """Loss, and IoU and area error of live tissue over windows that hold some."""
-    logits = torch.cat([model(part) for part in inputs.split(64)])
-    share = F.softmax(logits.float(), 1)
-    live, true = (share[:, 1] + share[:, 2]), target[:, 1] + target[:, 2]
-    found, real = live > 0.5, true > 0.5
-    holds = real.sum((1, 2)) > 100
-    iou = (found & real).sum((1, 2)).float() / (found | real).sum((1, 2)).clamp(min=1).float()
-    error = (found.sum((1, 2)) - true.sum((1, 2))) / true.sum((1, 2)).clamp(min=1)
-    result = {"loss": float(loss_of(logits, target))}
-    result["iou"] = float(iou[holds].median())
-    result["iou_p10"] = float(iou[holds].quantile(0.1))
-    result["error"] = float(error[holds].abs().median())
-    result["error_p90"] = float(error[holds].abs().quantile(0.9))
-    result["bias"] = float(error[holds].mean())
-    for name, index in (("bleached", 2), ("dead", 3)):
-        has = (target[:, index] > 0.5).sum((1, 2)) > 60
-        if has.any():
-            mine = share.argmax(1) == index
-            truth = target[:, index] > 0.5
-            result[name] = float(
-                ((mine & truth).sum((1, 2)).float() / (mine | truth).sum((1, 2)).clamp(min=1).float())[has].median()
-            )
-    return result
+def lines(dice: Dice, inputs: Tensor, target: Tensor, share: Tensor, count: int) -> tuple[Tensor, Tensor]:
+    """Inputs of the edge network at `count` places of each window, and where the edge truly is (mm; nan: nowhere).
+
+    Half of the places lie on the outline that the surface network gives, half at a random distance from the true
+    outline, so that a second pass over a nearly right outline is learned too.
+    """
+    n, side_px = len(inputs), inputs.shape[-1]
+    live = share[:, 1] + share[:, 2]
+    true = target[:, 1] + target[:, 2]
+    own = _blurred(torch.cat([live.unsqueeze(1), true.unsqueeze(1)], 1), 3)
+    field = torch.where((dice.uniform(n, 1, 1) < 0.5), own[:, 0], own[:, 1])
+    down = F.pad(field[:, 2:] - field[:, :-2], (0, 0, 1, 1)) / 2
+    right = F.pad(field[:, :, 2:] - field[:, :, :-2], (1, 1)) / 2
+    steep = (down**2 + right**2).sqrt()
+    border = ((field - 0.5).abs() < 0.3) & (steep > 0.04)
+    border[:, :10] = border[:, -10:] = False
+    border[:, :, :10] = border[:, :, -10:] = False
+    weight = border.reshape(n, -1).float() + 1e-9
+    spot = torch.multinomial(weight, count, replacement=True, generator=dice.generator)
+    row, column = spot // side_px, spot % side_px
+    pick = torch.arange(n, device=inputs.device).unsqueeze(1)
+    good = border[pick, row, column]
+    gy, gx, size = down[pick, row, column], right[pick, row, column], steep[pick, row, column].clamp(min=1e-3)
+    turn = 0.12 * dice.normal(n, count)
+    nx, ny = -gx / size, -gy / size  # outwards
+    nx, ny = nx * turn.cos() - ny * turn.sin(), nx * turn.sin() + ny * turn.cos()
+    move = (field[pick, row, column] - 0.5) / size
+    wide = (dice.uniform(n, 1) < 0.5).float()
+    move = (
+        move
+        + (dice.normal(n, count) * 0.15 + wide * dice.normal(n, 1) * 0.5 + wide * 0.3 * dice.normal(n, count))
+        / MM_PER_PX
+    )
+    x, y = column + nx * move, row + ny * move
+    along = torch.linspace(-REACH_MM, REACH_MM, LINE, device=inputs.device)
+    parts = []
+    for side in SIDEWAYS_MM:
+        parts.append(_read(inputs[:, :3] - 0.5, x - ny * side / MM_PER_PX, y + nx * side / MM_PER_PX, nx, ny, along))
+    spots = along[list(SHARE_LINE)]
+    parts.append(_read(share[:, 1:] - 0.25, x, y, nx, ny, spots))
+    features = torch.cat([part.permute(0, 2, 3, 1).reshape(n, count, -1) for part in parts], -1)
+    fine = torch.linspace(-REACH_MM, REACH_MM, 2 * (LINE - 1) + 1, device=inputs.device)
+    occupied = _read(true.unsqueeze(1), x, y, nx, ny, fine)[:, 0]
+    leaves = (occupied[..., :-1] >= 0.5) & (occupied[..., 1:] < 0.5)
+    cross = (
+        fine[:-1]
+        + (occupied[..., :-1] - 0.5) / (occupied[..., :-1] - occupied[..., 1:]).clamp(min=1e-3) * STEP_MM / 2
+    )
+    distance = torch.where(leaves, cross.abs(), torch.full_like(cross, 99.0))
+    nearest = distance.argmin(-1, keepdim=True)
+    edge = cross.gather(-1, nearest)[..., 0]
+    good &= distance.gather(-1, nearest)[..., 0] < REACH_MM - STEP_MM
+    return features.reshape(n * count, -1), torch.where(good, edge, torch.full_like(edge, float("nan"))).reshape(-1)
+
+
+def _blurred(image: Tensor, size: int) -> Tensor:
+    for _ in range(2):
+        image = F.avg_pool2d(F.pad(image, (size // 2,) * 4, mode="replicate"), size, 1)
+    return image
+
+
+def _read(image: Tensor, x: Tensor, y: Tensor, nx: Tensor, ny: Tensor, along: Tensor) -> Tensor:
+    px = x.unsqueeze(-1) + nx.unsqueeze(-1) * along / MM_PER_PX
+    py = y.unsqueeze(-1) + ny.unsqueeze(-1) * along / MM_PER_PX
+    where = (torch.stack([px, py], -1) + 0.5) * 2 / image.shape[-1] - 1
+    return F.grid_sample(image, where, mode="bilinear", padding_mode="border", align_corners=False)
+
+
+def edge_loss(logits: Tensor, edge: Tensor) -> Tensor:
+    """Cross-entropy against a bump of 0.12 mm around the true edge."""
+    good = torch.isfinite(edge)
+    bins = torch.linspace(-REACH_MM + STEP_MM, REACH_MM - STEP_MM, BINS, device=logits.device)
+    bump = torch.exp(-0.5 * ((bins - edge[good].unsqueeze(1)) / 0.12) ** 2)
+    bump = bump / bump.sum(1, keepdim=True)
+    return -(bump * F.log_softmax(logits[good].float(), 1)).sum(1).mean()
 
 
 def train(
-    recipe: Recipe, windows: list[LearningWindow], strength: Strength, *, verbose: bool = True
-) -> tuple[nn.Module, dict[str, float]]:
-    """Train one model; returns the averaged weights that did best on the stop-early series, and their figures."""
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    torch.manual_seed(recipe.seed)
-    kept = [w for w in windows if not any(text in f"{w.series} {w.source}" for text in recipe.leave_out)]
-    learn = [w for w in kept if w.series not in recipe.stop_early]
-    judge = [w for w in windows if w.series in recipe.stop_early]
-    data = tensors(learn, device)
-    held = plain_batch(*tensors(judge, device)) if judge else None
-    model = DESIGNS[recipe.design]().to(device)
-    average = copy.deepcopy(model).eval()
-    optimiser = torch.optim.AdamW(model.parameters(), lr=recipe.rate, weight_decay=1e-3)
-    dice = Dice(recipe.seed, device)
-    began, best, best_state = time.monotonic(), math.inf, copy.deepcopy(average.state_dict())
-    result: dict[str, float] = {}
-    for step in range(recipe.steps):
-        done = max(step / recipe.steps, (time.monotonic() - began) / (60 * recipe.minutes))
+    data: Data, *, minutes: float, size: int, seed: int, strength: Strength, start: Path | None
+) -> tuple[SurfaceNet, EdgeNet]:
+    """Train the surface network for most of the time, the edge network for the rest."""
+    device = data["images"].device
+    torch.manual_seed(seed)
+    dice = Dice(seed, device)
+    surface, edge = SurfaceNet().to(device), EdgeNet().to(device)
+    if start is not None:
+        start_from(surface, edge, start)
+
+    def surface_step() -> Tensor:
+        inputs, target = batch(dice, data, size, strength)
+        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
+            logits = surface(coarse_view(inputs))
+        return surface_loss(logits, target)
+
+    slower = 1.0 if start is None else 0.25
+    _fit(surface, 0.8 * minutes, surface_step, slower * 4e-3, still=start is not None)
+    surface.eval()
+
+    def edge_step() -> Tensor:
+        inputs, target = batch(dice, data, size, strength)
+        with torch.no_grad():
+            share = shares_at_full(surface(coarse_view(inputs)))
+        features, truth = lines(dice, middle(inputs), middle(target), share, 96)
+        return edge_loss(edge(features), truth)
+
+    _fit(edge, 0.2 * minutes, edge_step, slower * 2e-3)
+    return surface, edge.eval()
+
+
+def start_from(surface: SurfaceNet, edge: EdgeNet, path: Path) -> None:
+    """Take over weights written by :func:`folded`; batch norms begin as identities."""
+    with np.load(path) as file:
+        weights = {name: torch.from_numpy(file[name]) for name in file.files if name != "made"}
+    for name, module in surface.named_modules():
+        if isinstance(module, nn.Sequential) and len(module) == 3 and isinstance(module[0], nn.Conv2d):
+            module[0].weight.data.copy_(weights[f"surface.{name}.w"])
+            module[1].bias.data.copy_(weights[f"surface.{name}.b"])
+            module[1].running_var.fill_(1 - module[1].eps)
+    surface.head.weight.data.copy_(weights["surface.head.w"])
+    surface.head.bias.data.copy_(weights["surface.head.b"])
+    for index, layer in enumerate(m for m in edge.body if isinstance(m, nn.Linear)):
+        layer.weight.data.copy_(weights[f"edge.{index}.w"])
+        layer.bias.data.copy_(weights[f"edge.{index}.b"])
+
+
+def _fit(
+    model: nn.Module, minutes: float, loss_of_step: Callable[[], Tensor], rate: float, *, still: bool = False
+) -> None:
+    optimiser = torch.optim.AdamW(model.parameters(), lr=rate, weight_decay=1e-3)
+    began, step, seen = time.monotonic(), 0, []
+    while True:
+        done = (time.monotonic() - began) / (60 * minutes)
         if done >= 1:
             break
         for group in optimiser.param_groups:
-            group["lr"] = recipe.rate * min(1.0, (step + 1) / 200) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-5
-        with torch.no_grad():
-            inputs, target = make_batch(dice, *data, recipe.batch, strength)
-        model.train()
-        with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            logits = model(inputs)
-        loss = loss_of(logits, target)
+            group["lr"] = rate * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * math.cos(math.pi * done)) + 1e-5
+        model.train(not still)  # with `still`, batch norms keep the statistics that they began with
+        loss = loss_of_step()
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(model.parameters(), 1.0)
         optimiser.step()
-        _follow(average, model, min(0.998, (step + 1) / (step + 10)))
-        if held is not None and (step % 250 == 249 or step == recipe.steps - 1):
-            now = figures(average, *held)
-            if verbose:
-                print(
-                    f"{recipe.design} step {step + 1} loss {float(loss):.4f} held {json.dumps({k: round(v, 4) for k, v in now.items()})}",
-                    flush=True,
-                )
-            if now["loss"] < best:
-                best, best_state, result = now["loss"], copy.deepcopy(average.state_dict()), {**now, "step": step + 1}
-    if held is not None:
-        average.load_state_dict(best_state)
-    return average, result
+        seen.append(loss.detach())
+        step += 1
+        if step % 50 == 0:
+            print(
+                f"{type(model).__name__} step {step} ({done:.0%}): loss {float(torch.stack(seen[-50:]).mean()):.4f}",
+                flush=True,
+            )
 
 
 @torch.no_grad()
-def _follow(average: nn.Module, model: nn.Module, decay: float) -> None:
-    for mine, theirs in zip(average.state_dict().values(), model.state_dict().values(), strict=True):
-        if mine.dtype.is_floating_point:
-            mine.mul_(decay).add_(theirs, alpha=1 - decay)
-        else:
-            mine.copy_(theirs)
+def figures(surface: SurfaceNet, edge: EdgeNet, data: Data) -> dict[str, float]:
+    """IoU and area error of the first step alone, and the edge network's error in mm."""
+    inputs, target = plain(data)
+    share = torch.cat([shares_at_full(surface(coarse_view(part))) for part in inputs.split(64)])
+    inputs, target = middle(inputs), middle(target)
+    live, true = share[:, 1] + share[:, 2], target[:, 1] + target[:, 2]
+    live, true = live[:, 10:-10, 10:-10], true[:, 10:-10, 10:-10]
+    both, either = ((live > 0.5) & (true > 0.5)).sum((1, 2)), ((live > 0.5) | (true > 0.5)).sum((1, 2))
+    holds = true.sum((1, 2)) > 100
+    error = ((live > 0.5).sum((1, 2)) / true.sum((1, 2)).clamp(min=1) - 1)[holds]
+    features, truth = lines(Dice(5, inputs.device), inputs, target, share, 64)
+    good = torch.isfinite(truth)
+    chance = F.softmax(edge(features[good]).float(), 1)
+    bins = torch.linspace(-REACH_MM + STEP_MM, REACH_MM - STEP_MM, BINS, device=inputs.device)
+    off = (chance * bins).sum(1) - truth[good]
+    return {
+        "iou": float((both / either.clamp(min=1))[holds].median()),
+        "error": float(error.abs().median()),
+        "error_p90": float(error.abs().quantile(0.9)),
+        "bias": float(error.mean()),
+        "edge_abs_mm": float(off.abs().median()),
+        "edge_bias_mm": float(off.mean()),
+    }
 
 
-def export(model: nn.Module, path: Path) -> None:
-    """Write ONNX with free batch size, rows and columns."""
-    model = copy.deepcopy(model).cpu().eval()
-    example = torch.zeros(2, CHANNELS, SIDE, SIDE)
-    axes = {0: "windows", 2: "rows", 3: "columns"}
-    torch.onnx.export(
-        model,
-        (example,),
-        str(path),
-        input_names=["window"],
-        output_names=["logits"],
-        dynamic_axes={"window": axes, "logits": axes},
-        dynamo=False,
-    )
+def folded(surface: SurfaceNet, edge: EdgeNet) -> dict[str, np.ndarray]:
+    """Weights as plain arrays; batch norms folded into the convolutions before them."""
+    out: dict[str, np.ndarray] = {}
+    for name, module in surface.named_modules():
+        if isinstance(module, nn.Sequential) and len(module) == 3 and isinstance(module[0], nn.Conv2d):
+            conv, norm = module[0], module[1]
+            factor = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+            out[f"surface.{name}.w"] = (conv.weight * factor.view(-1, 1, 1, 1)).detach().cpu().numpy()
+            out[f"surface.{name}.b"] = (norm.bias - norm.running_mean * factor).detach().cpu().numpy()
+    out["surface.head.w"] = surface.head.weight.detach().cpu().numpy()
+    out["surface.head.b"] = surface.head.bias.detach().cpu().numpy()
+    for index, layer in enumerate(m for m in edge.body if isinstance(m, nn.Linear)):
+        out[f"edge.{index}.w"] = layer.weight.detach().cpu().numpy()
+        out[f"edge.{index}.b"] = layer.bias.detach().cpu().numpy()
+    return {name: value.astype(np.float32) for name, value in out.items()}
 
 
 def main() -> None:
-    """Train the designs named and write what came out."""
+    """Train, report, write."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--design", action="append", choices=sorted(DESIGNS))
-    parser.add_argument("--steps", type=int, default=4000)
-    parser.add_argument("--batch", type=int, default=128)
-    parser.add_argument("--minutes", type=float, default=60.0, help="at most this long a design")
+    parser.add_argument("--minutes", type=float, default=4.0)
+    parser.add_argument("--batch", type=int, default=256)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--stop-early", action="append", default=None)
+    parser.add_argument("--start", type=Path, help="trained file to go on from, at a quarter of the learning rate")
     parser.add_argument("--leave-out", action="append", default=[])
     parser.add_argument("--to", type=Path, required=True)
     options = parser.parse_args()
-    windows = read_windows(options.data)
-    options.to.mkdir(parents=True, exist_ok=True)
-    for design in options.design or ["half"]:
-        recipe = Recipe(
-            design=design,
-            seed=options.seed,
-            steps=options.steps,
-            batch=options.batch,
-            stop_early=tuple(options.stop_early if options.stop_early is not None else ["hard"]),
-            leave_out=tuple(options.leave_out),
-            minutes=options.minutes,
-        )
-        model, result = train(recipe, windows, Strength())
-        torch.save(model.state_dict(), options.to / f"{design}.pt")
-        (options.to / f"{design}.json").write_text(
-            json.dumps({"recipe": asdict(recipe), "held": result}, indent=1) + "\n"
-        )
-        print(design, json.dumps(result), flush=True)
-        try:
-            export(model, options.to / f"{design}.onnx")
-        except Exception as error:
-            print(f"no ONNX written here: {error}", flush=True)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    learn, held = load(options.data, options.leave_out, device)
+    surface, edge = train(
+        learn,
+        minutes=options.minutes,
+        size=options.batch,
+        seed=options.seed,
+        strength=Strength(drawn=0.15),
+        start=options.start,
+    )
+    report = {"learned": figures(surface, edge, learn)}
+    if len(held["images"]):
+        report["left out"] = figures(surface, edge, held)
+    print(json.dumps(report, indent=1), flush=True)
+    options.to.parent.mkdir(parents=True, exist_ok=True)
+    made = json.dumps({"seed": options.seed, "minutes": options.minutes, "leave_out": options.leave_out, **report})
+    np.savez_compressed(options.to, made=np.array(made), **folded(surface, edge))
 
 
 if __name__ == "__main__":

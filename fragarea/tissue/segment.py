@@ -1,6 +1,6 @@
 """Which pixels of a window are live tissue: one function for a window, one for all windows of a photo.
 
-Two small networks, learned from windows recoloured and relit at random (``training/fast``): the first finds
+Two small networks, learned from windows recoloured and relit at random (``training``): the first finds
 live, bleached and dead surface on a grid of 1 mm cells; the second reads the colours along lines across the
 outline and says where the edge is, to a fraction of a pixel, and how sure that is.
 """

@@ -1,4 +1,4 @@
-"""Put trained weights where the program reads them: ``python -m training.fast.export TRAINED.npz`` (needs onnx).
+"""Put trained weights where the program reads them: ``python -m training.export TRAINED.npz`` (needs onnx).
 
 Writes ``fragarea/tissue/model/surface.onnx`` (run by OpenCV) and ``fragarea/tissue/model/edge.npz`` (run by NumPy).
 """

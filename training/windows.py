@@ -1,4 +1,4 @@
-"""Windows to learn from, with soft labels: ``python -m training.fast.windows FILE.npz`` (``dev`` scenes only).
+"""Windows to learn from, with soft labels: ``python -m training.windows FILE.npz`` (``dev`` scenes only).
 
 Labels are shares of each pixel's area, from polygons filled at eight times the window's resolution: a label image
 filled at the window's own resolution would be half a pixel too large all round, 3 % of a small fragment's area.
@@ -18,7 +18,7 @@ import numpy.typing as npt
 from shapely import MultiPolygon
 
 from benchmarks.truth import ROOT, TruePhoto, true_photos
-from training.fast import WINDOW_MM_PER_PX as MM_PER_PX
+from training import WINDOW_MM_PER_PX as MM_PER_PX
 
 SIDE_PX = 208
 FINE = 8
