@@ -1,8 +1,8 @@
 """Windows drawn anew for every step, so that the network cannot learn these scenes by heart.
 
 Everything is a batched tensor operation (GPU or CPU), seeded by the generator that is passed in. Images are floats of
-linear light, 0..1, inside and become sRGB at the end; labels are soft occupancies ``(n, 4, rows, columns)`` that sum to 1, so
-that the network learns where inside a pixel the edge lies.
+linear light, 0..1, inside and become sRGB at the end; labels are soft occupancies ``(n, 4, rows, columns)`` that sum to
+1, so that the network learns where inside a pixel the edge lies.
 """
 
 from __future__ import annotations
@@ -339,37 +339,7 @@ def _blur(dice: Dice, image: Tensor) -> Tensor:
     return F.conv2d(padded, weights, groups=count * 3).reshape(count, 3, SIDE, SIDE)
 
 
-def make_batch(
-    dice: Dice, images: Tensor, labels: Tensor, rims: Tensor, mm_per_px: float, count: int, strength: Strength
-) -> tuple[Tensor, Tensor]:
-    """Draw `count` learning windows.
-
-    Parameters
-    ----------
-    images : Tensor (n, 3, s, s) uint8 sRGB
-    labels : Tensor (n, s, s) uint8
-    rims : Tensor (n, 3) float, pixels; radius 0 where unknown
-
-    Returns
-    -------
-    inputs (count, 4, SIDE, SIDE) and targets (count, 4, SIDE, SIDE)
-    """
-    drawn = int(count * strength.drawn)
-    chosen = dice.integers(count - drawn, len(images))
-    linear = to_linear(images[chosen].float() / 255)
-    soft = F.one_hot(labels[chosen].long().clamp(0, 3), 4).permute(0, 3, 1, 2).float()
-    image, target, rim = warp_windows(dice, linear, soft, rims[chosen], mm_per_px)
-    image, target = _swap_ground(dice, image, target, rim)
-    image = repaint(dice, image, target, strength)
-    if drawn:
-        image2, target2, rim2 = draw_windows(dice, drawn)
-        image, target, rim = torch.cat([image, image2]), torch.cat([target, target2]), torch.cat([rim, rim2])
-    srgb = expose(dice, image, strength)
-    rim = rim * (1 - dice.chance(count, 0.25))
-    return torch.cat([srgb, rim], 1), target
-
-
-def _swap_ground(dice: Dice, image: Tensor, target: Tensor, rim: Tensor) -> tuple[Tensor, Tensor]:
+def swap_ground(dice: Dice, image: Tensor, target: Tensor, rim: Tensor) -> tuple[Tensor, Tensor]:
     """Lay some plugs on the ground of another window or on drawn ground; tissue beyond the rim stays."""
     count = len(image)
     known = (rim.abs().amax((1, 2, 3), keepdim=True) > 0).float()

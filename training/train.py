@@ -24,10 +24,10 @@ from training.augment import (
     SIDE,
     Dice,
     Strength,
-    _swap_ground,
     draw_windows,
     expose,
     repaint,
+    swap_ground,
     to_linear,
     warp_windows,
 )
@@ -78,7 +78,7 @@ def batch(dice: Dice, data: Data, count: int, strength: Strength) -> tuple[Tenso
     image, target, rim = warp_windows(
         dice, linear, soft_labels(data["shares"][chosen]), data["rims"][chosen], WINDOW_MM_PER_PX
     )
-    image, target = _swap_ground(dice, image, target, rim)
+    image, target = swap_ground(dice, image, target, rim)
     image = repaint(dice, image, target, strength)
     image, target = bare_edges(dice, image, target)
     image, target = change_parts(dice, image, target)
