@@ -1,7 +1,7 @@
 """Windows drawn anew for every step, so that the network cannot learn these scenes by heart.
 
 Everything is a batched tensor operation (GPU or CPU), seeded by the generator that is passed in. Images are floats of
-linear light, 0..1, inside and become sRGB at the end; labels are soft occupancies ``(n, 4, rows, columns)`` that sum to
+linear light, 0..1, inside and become sRGB at the end; labels are soft shares ``(n, 4, rows, columns)`` that sum to
 1, so that the network learns where inside a pixel the edge lies.
 """
 

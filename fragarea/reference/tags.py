@@ -31,7 +31,6 @@ LENS_SLACK_PX = 12.0
 # Refined corners further than this from the first guess, in cells, belong to something else.
 LARGEST_MOVE_CELLS = 1.5
 # Below this many pixels a bit is read at full size.
-LEAST_CELL_PX = 3.0
 
 
 @dataclass(frozen=True, eq=False)
