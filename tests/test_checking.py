@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from fragarea.measurement import MeasureSettings
 from tests.cli.samples import SHEET_PHOTOS
 
 
+@cache
 def check(*paths: Path, tolerance_rel: float = 0.02, **settings: float) -> PhotoCheck:
     return check_photos(
         paths, reference="frame-280x220", settings=MeasureSettings(**settings), tolerance_rel=tolerance_rel

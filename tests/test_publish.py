@@ -36,6 +36,14 @@ def nursery(original: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(original, tmp_path / original.name))
 
 
+@pytest.fixture(scope="module")
+def drawn(original: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same with its reports drawn; only to be looked at."""
+    folder = Path(shutil.copytree(original, tmp_path_factory.mktemp("drawn") / original.name))
+    draw(folder)
+    return folder
+
+
 def view(folder: Path) -> NurseryView:
     settings = load_nursery(folder)
     with open_logbook(logbook_path(settings), create=False) as logbook:
@@ -64,33 +72,30 @@ def test_an_overlay_a_photo_and_sheets_a_visit_are_written(nursery: Path) -> Non
         assert min(picture.shape[:2]) > 300
 
 
-def test_page_links_to_pictures_that_are_there(nursery: Path) -> None:
-    draw(nursery)
-    links = [unquote(unescape(link)) for link in re.findall(r'(?:href|src)="([^"#:]+)"', page_of(nursery))]
+def test_page_links_to_pictures_that_are_there(drawn: Path) -> None:
+    links = [unquote(unescape(link)) for link in re.findall(r'(?:href|src)="([^"#:]+)"', page_of(drawn))]
     assert links
-    assert all((nursery / "reports" / link).is_file() for link in links)
+    assert all((drawn / "reports" / link).is_file() for link in links)
 
 
-def test_page_shows_every_fragment_and_every_refusal(nursery: Path) -> None:
-    draw(nursery)
-    page = page_of(nursery)
+def test_page_shows_every_fragment_and_every_refusal(drawn: Path) -> None:
+    page = page_of(drawn)
     for number in range(1, 41):
         assert f"P{number:02d}" in page
     assert "Only 1 of 12 tags of frame-280x220 seen" in page
     assert Path(REFUSED_PHOTO).name in page
 
 
-def test_page_needs_no_network(nursery: Path) -> None:
-    draw(nursery)
-    page = page_of(nursery)
+def test_page_needs_no_network(drawn: Path) -> None:
+    page = page_of(drawn)
     assert re.findall(r'(?:href|src|url)\s*[=(]\s*["\']?(?:https?:)?//', page) == []
 
 
-def test_reports_are_made_again_after_they_were_deleted(nursery: Path) -> None:
-    draw(nursery, workers=2)
-    before = hashes(nursery / "reports")
+def test_reports_are_made_again_after_they_were_deleted(nursery: Path, drawn: Path) -> None:
+    before = hashes(drawn / "reports")
+    shutil.copytree(drawn / "reports", nursery / "reports")
     shutil.rmtree(nursery / "reports")
-    result = run("report", nursery, "--workers", "1")
+    result = run("report", nursery, "--workers", "2")
     assert result.exit_code == 0
     after = hashes(nursery / "reports")
     assert after.keys() == before.keys()
