@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import date
 from functools import lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fragarea.batch.records import Job
@@ -102,8 +103,11 @@ def _layout_hash(layout: ReferenceLayout) -> str:
 
 
 def job_hash(job: Job) -> str:
-    """Short hash of all that a batch is given besides its photos: when it changes, refused photos are tried again."""
-    return _short_hash(job)
+    """Short hash of all that a batch is given besides its photos: when it changes, refused photos are tried again.
+
+    Where the nursery's folder lies is left out: it may be moved.
+    """
+    return _short_hash(replace(job, nursery=replace(job.nursery, folder=Path())))
 
 
 def _placements_hash(tables: Tables, site_name: str, day: date | None) -> str:

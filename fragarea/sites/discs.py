@@ -129,7 +129,7 @@ def _doubled_edges(smooth: npt.NDArray[np.uint8], visible: npt.NDArray[np.bool_]
     sums, doubles = np.ones((1, 3), np.float32), np.full((1, 3), 2, np.float32)
     real = cv2.transform(cv2.multiply(across, across) - cv2.multiply(down, down), sums)
     imaginary = cv2.transform(cv2.multiply(across, down), doubles)
-    squared = cv2.magnitude(real, imaginary)
+    squared = _length(real, imaginary)
     return _weighted(real, imaginary, cv2.sqrt(squared), squared, visible)
 
 
@@ -138,8 +138,14 @@ def _signed_edges(smooth: npt.NDArray[np.uint8], visible: npt.NDArray[np.bool_])
     grey = cv2.cvtColor(smooth, cv2.COLOR_RGB2GRAY)
     across = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8)
-    length = cv2.magnitude(across, down)
+    length = _length(across, down)
     return _weighted(across, down, length, length, visible)
+
+
+def _length(x: npt.NDArray[Any], y: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    # not cv2.magnitude: its last digit depends on where in memory the arrays happen to lie, and the areas of a photo
+    # must not change from run to run (see test_photo_turned_by_its_orientation_tag_gives_the_same_numbers)
+    return np.asarray(cv2.sqrt(cv2.multiply(x, x) + cv2.multiply(y, y)))
 
 
 def _weighted(
