@@ -1,0 +1,166 @@
+"""An area that neither growth nor uncertainty explains is doubted; a single wrong outline is doubted once."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from fragarea.batch.history import Plausible, area_jump, compare_histories
+from fragarea.logbook import FragmentVisit, current_measurements, history_of, open_logbook, record, uncompared
+from fragarea.measurement import FragmentStatus, MeasureSettings
+from fragarea.sites.records import SiteKind
+from tests.logbook.samples import TAKEN, TRAY, fragment, measured
+
+MONTH_DAYS = 30.4375
+
+
+def visit(days: float | None, area_mm2: float, u_mm2: float = 0.0, **changes) -> FragmentVisit:
+    made = FragmentVisit(
+        fragment_id=1,
+        measurement_id=1,
+        fragment="F1",
+        site="TRAY-1",
+        position=(1, 1),
+        label="",
+        taken_at=None if days is None else TAKEN + timedelta(days=days),
+        photo="a.jpg",
+        sha256="",
+        status=FragmentStatus.LIVE,
+        area_mm2=area_mm2,
+        area_u_mm2=u_mm2,
+        expanded_mm2=1.96 * u_mm2,
+        bleached_mm2=0.0,
+        dead_mm2=0.0,
+    )
+    return replace(made, **changes)
+
+
+def test_growth_is_bounded_by_the_radius_not_by_the_share():
+    # exact geometry: a disc of 5 mm whose edge moves 2 mm in a month becomes a disc of 7 mm
+    before, grown = visit(0, math.pi * 5**2), math.pi * 7**2
+    assert area_jump([before], visit(MONTH_DAYS, grown * (1 - 1e-9))) is None
+    assert area_jump([before], visit(MONTH_DAYS, grown * (1 + 1e-9))).key == "area_jump"
+
+
+def test_loss_up_to_a_tenth_is_let_pass():
+    assert area_jump([visit(0, 100.0)], visit(7, 90.0)) is None
+    assert area_jump([visit(0, 100.0)], visit(7, 89.9)) is not None
+    assert area_jump([visit(0, 100.0)], visit(7, 89.9), Plausible(loss_share=0.2)) is None
+
+
+def test_uncertainties_of_both_visits_widen_what_is_allowed():
+    # JCGM 100:2008, 5.1.2: independent uncertainties add as squares; 3, 4 -> 5, times 1.96 = 9.8
+    at_once = [visit(0, 100.0, 3.0)]
+    assert area_jump(at_once, visit(0, 109.79, 4.0)) is None
+    assert area_jump(at_once, visit(0, 109.81, 4.0)) is not None
+
+
+def test_a_doubt_tells_the_change_and_the_time():
+    doubt = area_jump([visit(0, 100.0)], visit(7, 350.0))
+    assert doubt.detail == "+2.50 cm² in 7 days, from 1.00 cm²"
+
+
+def test_the_visit_after_a_wrong_outline_is_explained_by_the_one_before():
+    wrong = [visit(0, 100.0), visit(7, 300.0)]
+    assert area_jump(wrong[:1], wrong[1]) is not None
+    assert area_jump(wrong, visit(14, 103.0)) is None
+
+
+def test_a_loss_that_lasts_is_doubted_once():
+    visits = [visit(7 * number, 100.0 if number < 3 else 50.0) for number in range(8)]
+    doubted = [area_jump(visits[:index], one) is not None for index, one in enumerate(visits)]
+    assert doubted == [False, False, False, True, False, False, False, False]
+
+
+def test_nothing_is_said_without_a_date_or_of_a_fragment_that_is_missing():
+    missing = {"status": FragmentStatus.MISSING}
+    assert area_jump([], visit(0, 100.0)) is None
+    assert area_jump([visit(0, 100.0)], visit(None, 900.0)) is None
+    assert area_jump([visit(None, 100.0)], visit(7, 900.0)) is None
+    assert area_jump([visit(0, 100.0)], visit(7, 0.0, **missing)) is None
+    assert area_jump([visit(0, 100.0), visit(7, 0.0, **missing)], visit(14, 100.0)) is None
+
+
+def test_death_is_a_jump_and_so_is_life_after_it():
+    dead = visit(7, 0.0, status=FragmentStatus.DEAD)
+    assert area_jump([visit(0, 100.0)], dead) is not None
+    assert area_jump([dead], visit(14, 100.0)) is not None
+
+
+def test_dates_with_and_without_offset_are_compared_by_the_clock():
+    aware = visit(7, 100.0, taken_at=(TAKEN + timedelta(days=7)).replace(tzinfo=UTC))
+    assert area_jump([visit(0, 100.0)], aware) is None
+    assert area_jump([aware], visit(8, 100.0)) is None
+
+
+# the logbook's own histories
+
+
+@pytest.fixture
+def logbook(tmp_path: Path):
+    with open_logbook(tmp_path / "logbook.sqlite") as opened:
+        yield opened
+
+
+def add(logbook, day: int, area_mm2: float, name: str | None = "F1", **changes) -> None:
+    made = measured(
+        f"{day}", taken_at=datetime(2026, 3, day), fragments=(fragment((1, 1), area_mm2),), doubts=(), **changes
+    )
+    record(logbook, made, path=f"{day:02d}.jpg", names={(1, 1): name} if name else {})
+
+
+def doubted(logbook) -> list[str]:
+    compare_histories(logbook)
+    return [
+        one.path
+        for one in current_measurements(logbook)
+        if any(doubt.key == "area_jump" for part in one.measurement.fragments for doubt in part.doubts)
+    ]
+
+
+@pytest.mark.parametrize("name", ["F1", None])
+@pytest.mark.parametrize("order", [(1, 8, 15), (15, 8, 1), (8, 15, 1)])
+def test_doubts_do_not_depend_on_the_order_of_recording(logbook, name, order):
+    for day in order:
+        add(logbook, day, 300.0 if day == 8 else 100.0, name)
+        compare_histories(logbook)
+    assert doubted(logbook) == ["08.jpg"]
+
+
+def test_a_measurement_made_better_takes_the_doubt_away(logbook):
+    for day in (1, 8, 15):
+        add(logbook, day, 300.0 if day == 8 else 100.0)
+    assert doubted(logbook) == ["08.jpg"]
+    add(logbook, 8, 101.0, settings=MeasureSettings(print_factor=1.01))
+    assert doubted(logbook) == []
+    assert uncompared(logbook).measurement_ids == ()
+
+
+def test_a_fragment_is_followed_by_name_and_a_place_without_name_by_place(logbook):
+    add(logbook, 1, 100.0, "F1")
+    add(logbook, 8, 300.0, "F2")
+    add(logbook, 15, 900.0, None)
+    assert doubted(logbook) == []
+    add(logbook, 22, 100.0, None)
+    assert doubted(logbook) == ["22.jpg"]
+
+
+def test_places_that_a_pad_numbers_anew_are_no_history(logbook):
+    pad = replace(TRAY, kind=SiteKind.PAD, name="PAD-1")
+    for day, area in ((1, 100.0), (8, 300.0)):
+        part = replace(fragment(None, area), label="1")
+        record(logbook, measured(str(day), taken_at=datetime(2026, 3, day), site=pad, fragments=(part,)))
+    assert doubted(logbook) == []
+
+
+def test_comparing_twice_keeps_one_doubt_beside_those_of_the_photo(logbook):
+    add(logbook, 1, 100.0)
+    add(logbook, 8, 300.0)
+    assert doubted(logbook) == doubted(logbook) == ["08.jpg"]
+    add(logbook, 9, 300.0)  # a new visit: the whole history is compared again
+    assert doubted(logbook) == ["08.jpg"]
+    assert [len(one.doubts) for one in history_of(logbook, "F1")] == [0, 1, 0]
