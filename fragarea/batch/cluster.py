@@ -81,7 +81,8 @@ class ClusterCrew:
 
     def _finished(self) -> list[Any]:
         try:
-            return list(self._wait(list(self._futures), timeout=LOOK_UP_S, return_when="FIRST_COMPLETED").done)
+            with self._client.as_current():
+                return list(self._wait(list(self._futures), LOOK_UP_S, "FIRST_COMPLETED").done)
         except TimeoutError:
             return []
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import shutil
 import time
 from pathlib import Path
 
@@ -198,3 +199,21 @@ def test_workers_that_cannot_start_are_given_up_with_advice(tmp_path):
         list(crew.results([task], lambda: False))
     crew.dismiss()
     assert time.monotonic() - began < 60
+
+
+def test_real_photos_give_the_same_digits_whatever_the_number_of_workers(tmp_path):
+    samples = Path(__file__).parents[2] / "sample_images" / "nursery"
+    for name in ("one", "two"):
+        photos = tmp_path / name / "photos" / "TRAY-1"
+        photos.mkdir(parents=True)
+        shutil.copy(samples / "nursery.toml", tmp_path / name)
+        for photo in sorted((samples / "photos" / "TRAY-1").glob("*.jpg"))[:3]:
+            shutil.copy(photo, photos)
+    for name, workers in (("one", 1), ("two", 2)):
+        folder = tmp_path / name
+        with open_logbook(folder / "logbook.sqlite") as logbook:
+            job = job_for(folder)
+            plan = plan_batch(find_photos([folder / "photos"]), logbook, job)
+            summary = run_batch(plan, logbook, job, workers=workers)
+        assert (len(summary.measured), len(summary.refused)) == (2, 1)  # the sample whose frame is cut off
+    assert content_of(tmp_path / "one" / "logbook.sqlite") == content_of(tmp_path / "two" / "logbook.sqlite")
