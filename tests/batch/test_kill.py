@@ -110,7 +110,7 @@ def test_twenty_kills_end_with_the_rows_of_an_undisturbed_run(tmp_path, runner):
 
     moments, told, ends = random.Random(20), 0, []
     for number in range(KILLS):
-        pid = runner.start(killed, workers=1 + number % 2)
+        pid = runner.start(killed, workers=2 if number % 5 == 4 else 1)
         # every fourth while it plans or starts its workers, the others some photos and milliseconds later
         wanted = 0 if number % 4 == 0 else moments.randint(1, 5)
         seen = sum(runner.line()[0] == "done" for _ in range(wanted))
