@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fragarea.doubts import Doubt
-from fragarea.logbook import FragmentVisit, Logbook, keep_comparison, uncompared, visits_of
+from fragarea.logbook import FragmentVisit, Logbook, histories_of, keep_comparison, uncompared
 from fragarea.measurement import FragmentStatus
 
 DAYS_PER_MONTH = 30.4375
@@ -43,8 +43,7 @@ def compare_histories(logbook: Logbook) -> None:
     if not changed.measurement_ids:
         return
     found: dict[int, Doubt | None] = {}
-    for key in changed.keys:
-        visits = visits_of(logbook, key)
+    for visits in histories_of(logbook, changed.keys).values():
         for index, visit in enumerate(visits):
             found[visit.fragment_id] = area_jump(visits[:index], visit)
     keep_comparison(logbook, found, changed.measurement_ids)
@@ -63,7 +62,8 @@ def area_jump(history: Sequence[FragmentVisit], new: FragmentVisit, plausible: P
     Returns
     -------
     Doubt or None
-        None also where nothing can be said: a date is unknown, or the fragment is missing.
+        None also where nothing can be said: no date is known. A fragment that goes missing, or that stands there
+        again, is doubted like any other change; one that stays missing is not.
 
     Notes
     -----
@@ -71,17 +71,17 @@ def area_jump(history: Sequence[FragmentVisit], new: FragmentVisit, plausible: P
     pi (r + e t)^2, widened by the coverage times the root sum of squares of both standard uncertainties. These are
     taken as independent, which can only widen what is allowed.
     """
-    if new.taken_at is None or new.status is FragmentStatus.MISSING:
+    dated = [one for one in history if one.taken_at is not None]
+    if new.taken_at is None or not dated or any(_explains(one, new, plausible) for one in dated[-LOOK_BACK:]):
         return None
-    seen = [one for one in history if one.taken_at is not None and one.status is not FragmentStatus.MISSING]
-    if not seen or any(_explains(one, new, plausible) for one in seen[-LOOK_BACK:]):
-        return None
-    last = seen[-1]
+    last = dated[-1]
     change_cm2, days = (new.area_mm2 - last.area_mm2) / 100, _days_between(last, new)
     return Doubt("area_jump", f"{change_cm2:+.2f} cm² in {days:.0f} days, from {last.area_mm2 / 100:.2f} cm²")
 
 
 def _explains(before: FragmentVisit, new: FragmentVisit, plausible: Plausible) -> bool:
+    if before.status is new.status is FragmentStatus.MISSING:
+        return True
     months = max(0.0, _days_between(before, new)) / DAYS_PER_MONTH
     slack = plausible.coverage * math.hypot(new.area_u_mm2, before.area_u_mm2)
     radius_mm = math.sqrt(max(0.0, before.area_mm2) / math.pi) + plausible.fastest_mm_per_month * months

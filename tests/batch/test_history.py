@@ -76,13 +76,25 @@ def test_a_loss_that_lasts_is_doubted_once():
     assert doubted == [False, False, False, True, False, False, False, False]
 
 
-def test_nothing_is_said_without_a_date_or_of_a_fragment_that_is_missing():
-    missing = {"status": FragmentStatus.MISSING}
+def test_nothing_is_said_without_a_date():
     assert area_jump([], visit(0, 100.0)) is None
     assert area_jump([visit(0, 100.0)], visit(None, 900.0)) is None
     assert area_jump([visit(None, 100.0)], visit(7, 900.0)) is None
-    assert area_jump([visit(0, 100.0)], visit(7, 0.0, **missing)) is None
-    assert area_jump([visit(0, 100.0), visit(7, 0.0, **missing)], visit(14, 100.0)) is None
+    assert area_jump([visit(None, 900.0), visit(0, 100.0)], visit(7, 100.0)) is None
+
+
+def test_a_fragment_that_goes_missing_is_doubted_once_and_again_when_it_is_back_for_good():
+    # specks too small to count as tissue may be left on an empty plug
+    states = [(100.0, "live"), (0.0, "missing"), (0.4, "missing"), (0.0, "missing"), (0.3, "missing"), (90.0, "live")]
+    visits = [visit(7 * week, area, status=FragmentStatus(state)) for week, (area, state) in enumerate(states)]
+    doubted = [area_jump(visits[:index], one) is not None for index, one in enumerate(visits)]
+    assert doubted == [False, True, False, False, False, True]
+
+
+def test_a_fragment_overlooked_at_one_visit_is_doubted_only_there():
+    visits = [visit(0, 100.0), visit(7, 0.0, status=FragmentStatus.MISSING), visit(14, 103.0)]
+    assert area_jump(visits[:1], visits[1]).detail == "-1.00 cm² in 7 days, from 1.00 cm²"
+    assert area_jump(visits[:2], visits[2]) is None
 
 
 def test_death_is_a_jump_and_so_is_life_after_it():
