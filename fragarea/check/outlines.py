@@ -8,7 +8,6 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.ndimage import map_coordinates
 from shapely import MultiPolygon, Polygon
 from skimage.measure import find_contours
 
@@ -196,6 +195,8 @@ def _held_px2(share: FloatImage, rings: list[Points]) -> float:
 
 def _moved(share: FloatImage, ring: Points, outwards_px: float) -> Points:
     """A ring moved by `outwards_px` from ink to paper."""
+    from scipy.ndimage import map_coordinates  # slow to load, and only sheets of known areas need it
+
     smooth = cv2.GaussianBlur(share, (0, 0), 1.0)
     at = [ring[:, 1], ring[:, 0]]
     gradient = np.column_stack([map_coordinates(np.gradient(smooth, axis=axis), at, order=1) for axis in (1, 0)])

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from scipy.special import ndtr, ndtri, stdtrit
 
 _ENOUGH = 0.95  # probability that settles a verdict
 
@@ -131,6 +130,8 @@ def agreement(differences: Sequence[float]) -> Agreement:
     ----------
     Bland and Altman (1986), with 1.96 in place of their rounded 2.
     """
+    from scipy.special import ndtri, stdtrit  # slow to load, and workers that measure load this package too
+
     values = np.asarray(differences, dtype=float)
     if values.size < 2:
         raise ValueError("limits of agreement need at least two differences")
@@ -154,6 +155,8 @@ def conformity_probability(value: float, u: float, low: float, high: float) -> f
     ----------
     JCGM 106:2012, 7.3.
     """
+    from scipy.special import ndtr
+
     if u < 0 or math.isnan(u) or low > high:
         raise ValueError(f"need u >= 0 and low <= high; got u={u}, low={low}, high={high}")
     if u == 0:

@@ -17,7 +17,7 @@ from __future__ import annotations
 from fragarea.logbook.checks import add_check, add_print_check, last_check, print_checks_of, print_correction
 from fragarea.logbook.edits import add_edit, edits_of
 from fragarea.logbook.files import FileHash, known_hashes, remember_hashes
-from fragarea.logbook.histories import HistoryKey, Uncompared, keep_comparison, uncompared, visits_of
+from fragarea.logbook.histories import HistoryKey, Uncompared, histories_of, keep_comparison, uncompared
 from fragarea.logbook.opening import Logbook, backup, open_logbook, unsound
 from fragarea.logbook.reading import (
     already_done,
@@ -65,6 +65,7 @@ __all__ = [
     "current_measurements",
     "current_refusals",
     "edits_of",
+    "histories_of",
     "history_of",
     "keep_comparison",
     "known_hashes",
@@ -81,5 +82,4 @@ __all__ = [
     "remember_hashes",
     "uncompared",
     "unsound",
-    "visits_of",
 ]

@@ -16,6 +16,7 @@ from fragarea.logbook.tables import doubts, fragment_measurements, measurements
 from fragarea.logbook.writing import FROM_HISTORY
 
 _AFTER_PHOTO_DOUBTS = 1000
+_NAMES_AT_ONCE = 500  # databases bound the number of values in a query
 
 
 @dataclass(frozen=True)
@@ -87,18 +88,17 @@ def _key(fragment: str | None, site: str, row: int | None, column: int | None) -
     return None
 
 
-def visits_of(logbook: Logbook, key: HistoryKey) -> list[FragmentVisit]:
-    """Visits of one history by current measurements, in order of time."""
-    if key.fragment:
-        return visits(logbook, fragment_measurements.c.fragment == key.fragment)
-    row, column = key.position or (None, None)
-    return visits(
-        logbook,
-        fragment_measurements.c.fragment.is_(None)
-        & (measurements.c.site == key.site)
-        & (fragment_measurements.c.row_number == row)
-        & (fragment_measurements.c.column_number == column),
-    )
+def histories_of(logbook: Logbook, keys: Iterable[HistoryKey]) -> dict[HistoryKey, list[FragmentVisit]]:
+    """Visits of each history by current measurements, in order of time."""
+    found: dict[HistoryKey, list[FragmentVisit]] = {key: [] for key in keys}
+    names = [key.fragment for key in found if key.fragment]
+    for start in range(0, len(names), _NAMES_AT_ONCE):
+        for visit in visits(logbook, fragment_measurements.c.fragment.in_(names[start : start + _NAMES_AT_ONCE])):
+            found[HistoryKey(visit.fragment or "")].append(visit)
+    for site in dict.fromkeys(key.site for key in found if not key.fragment):
+        for visit in visits(logbook, fragment_measurements.c.fragment.is_(None) & (measurements.c.site == site)):
+            found.get(HistoryKey("", site, visit.position), []).append(visit)
+    return found
 
 
 def keep_comparison(logbook: Logbook, found: Mapping[int, Doubt | None], measurement_ids: Iterable[int]) -> None:

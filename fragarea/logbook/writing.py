@@ -79,7 +79,7 @@ def record(
             return int(before["id"])
         new = _insert(connection, measurement.sha256, columns, before)
         _insert_fragments(connection, new, measurement, names or {})
-        _insert_doubts(connection, new, None, measurement.doubts)
+        _insert_doubts(connection, new, [(None, measurement.doubts)])
         return new
 
 
@@ -243,17 +243,19 @@ def _insert_fragments(
     ]
     returning = sa.insert(fragment_measurements).returning(fragment_measurements.c.id, sort_by_parameter_order=True)
     ids = connection.execute(returning, rows).scalars().all()
-    pairs = list(zip(ids, measurement.fragments, strict=True))
-    connection.execute(
-        sa.insert(outlines), [{"fragment_measurement_id": i, **outline_columns(part)} for i, part in pairs]
+    shapes = zip(ids, outline_columns(measurement.fragments), strict=True)
+    connection.execute(sa.insert(outlines), [{"fragment_measurement_id": one, **columns} for one, columns in shapes])
+    _insert_doubts(
+        connection,
+        measurement_id,
+        [(fragment_id, fragment.doubts) for fragment_id, fragment in zip(ids, measurement.fragments, strict=True)],
     )
-    for fragment_id, fragment in pairs:
-        _insert_doubts(connection, measurement_id, fragment_id, fragment.doubts)
 
 
 def _insert_doubts(
-    connection: sa.Connection, measurement_id: int, fragment_id: int | None, seen: Sequence[Doubt]
+    connection: sa.Connection, measurement_id: int, seen: Iterable[tuple[int | None, Sequence[Doubt]]]
 ) -> None:
+    """Doubts of fragments, or of the whole photo under None."""
     rows = [
         {
             "measurement_id": measurement_id,
@@ -263,7 +265,8 @@ def _insert_doubts(
             "detail": doubt.detail,
             "source": FROM_PHOTO,
         }
-        for number, doubt in enumerate(seen)
+        for fragment_id, doubts_seen in seen
+        for number, doubt in enumerate(doubts_seen)
     ]
     if rows:
         connection.execute(sa.insert(doubts), rows)
