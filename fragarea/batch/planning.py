@@ -25,10 +25,12 @@ from fragarea.logbook import (
 from fragarea.nursery import site_for_photo
 from fragarea.photo import photo_hash
 from fragarea.photo.files import shown_name
+from fragarea.photo.names import date_in_name
 
 REMEMBER_EVERY = 500
 # A file may change again within the clock tick of its last change; only later is its time of change to be trusted.
 SETTLED_NS = 2_000_000_000
+_DATE_NOT_IN_PHOTO = ("file name", "unknown")
 
 Copy = tuple[Path, str]
 
@@ -165,8 +167,8 @@ class ExpectedHashes:
             If its site is not described.
         """
         site = self._site(task.file) or known.site  # named by a tag in view, if not by its folder
-        given, stored = _wall_clock(self._job.taken_at), _wall_clock(known.taken_at)
-        if given and given != stored:
+        stored = _wall_clock(known.taken_at)
+        if _date_told(task, known, self._job.taken_at) not in (None, stored):
             return ""  # the date itself is no part of the hash
         key = (site, stored.date() if stored else None)
         if key not in self._hashes:
@@ -181,6 +183,13 @@ class ExpectedHashes:
             except FragareaError:
                 self._sites[file.parent] = None
         return self._sites[file.parent]
+
+
+def _date_told(task: PhotoTask, known: KnownPhoto, given: datetime | None) -> datetime | None:
+    """The date from outside the photo: the user's, or one that its file was renamed to; None where neither tells."""
+    if given is None and known.taken_at_source in _DATE_NOT_IN_PHOTO:
+        return date_in_name(shown_name(task.file))
+    return _wall_clock(given)
 
 
 def _wall_clock(moment: datetime | None) -> datetime | None:

@@ -141,9 +141,10 @@ def already_done(logbook: Logbook, sha256: str, settings_hash: str) -> bool:
 def known_photos(logbook: Logbook) -> dict[str, KnownPhoto]:
     """Every photo with a current row, by content hash."""
     names = defaultdict(set)
-    columns = ("sha256", "path", "site", "taken_at", "utc_offset_min", "settings_hash", "software_version")
+    columns = ("sha256", "path", "site", "settings_hash", "software_version")
+    dated = ("taken_at", "utc_offset_min", "taken_at_source")
     refused = ("outcome", "photo", "refused_kind", "refused_cause", "refused_remedy", "try_again")
-    query = sa.select(*(measurements.c[name] for name in columns + refused)).where(
+    query = sa.select(*(measurements.c[name] for name in columns + dated + refused)).where(
         measurements.c.is_current, measurements.c.sha256.is_not(None)
     )
     with logbook.reading() as connection, _readable(logbook):
@@ -156,6 +157,7 @@ def known_photos(logbook: Logbook) -> dict[str, KnownPhoto]:
                 paths=frozenset(names[row["sha256"]]),
                 site=row["site"],
                 taken_at=taken_at_of(row),
+                taken_at_source=row["taken_at_source"] or "",
                 settings_hash=row["settings_hash"],
                 software_version=row["software_version"],
                 refusal=refusal_of(row) if row["outcome"] == REFUSED else None,

@@ -143,6 +143,8 @@ class KnownPhoto:
     site : str
         Empty when refused.
     taken_at : datetime or None
+    taken_at_source : str
+        Empty when refused.
     settings_hash, software_version : str
     refusal : Refusal or None
         None when measured.
@@ -153,6 +155,7 @@ class KnownPhoto:
     paths: frozenset[str]
     site: str
     taken_at: datetime | None
+    taken_at_source: str
     settings_hash: str
     software_version: str
     refusal: Refusal | None

@@ -19,10 +19,13 @@ class StoredText(TypeDecorator[str]):
     cache_ok = True
 
     def process_bind_param(self, value: str | None, dialect: Any) -> str | None:
-        """Replace what UTF-8 cannot hold, and NUL, by the replacement character."""
-        if value is None:
-            return None
-        return value.encode("utf-8", "replace").decode("utf-8").replace("\0", "\ufffd")
+        """As :func:`storable`."""
+        return None if value is None else storable(value)
+
+
+def storable(text: str) -> str:
+    """The text as a database gives it back: a mark replaces each letter that UTF-8 cannot hold, and NUL."""
+    return text.encode("utf-8", "replace").decode("utf-8").replace("\0", "\ufffd")
 
 
 metadata = sa.MetaData(

@@ -23,7 +23,15 @@ from fragarea.logbook.convert import (
 )
 from fragarea.logbook.opening import Logbook
 from fragarea.logbook.records import Place, Refusal
-from fragarea.logbook.tables import doubts, fragment_measurements, measurements, outlines, photo_names, photos
+from fragarea.logbook.tables import (
+    doubts,
+    fragment_measurements,
+    measurements,
+    outlines,
+    photo_names,
+    photos,
+    storable,
+)
 from fragarea.measurement import PhotoMeasurement, settings_hash
 
 FROM_PHOTO, FROM_HISTORY = "photo", "history"
@@ -143,7 +151,7 @@ def record_refusal(
 def add_names(connection: sa.Connection, sha256: str, paths: Sequence[str]) -> None:
     """Note under which paths a content was seen."""
     known = set(connection.scalars(sa.select(photo_names.c.path).where(photo_names.c.sha256 == sha256)))
-    new = [path for path in dict.fromkeys(paths) if path not in known]
+    new = [path for path in dict.fromkeys(map(storable, paths)) if path not in known]
     if new:
         seen = utc_text(datetime.now(UTC))
         rows = [{"path": path, "sha256": sha256, "first_seen_at_utc": seen} for path in new]
@@ -202,15 +210,17 @@ def _latest(connection: sa.Connection, sha256: str, path: str) -> Row | None:
 
 
 _IDENTITY = ("outcome", "settings_hash", "software_version", "refused_kind", "refused_cause", "refused_remedy")
+# The date and the site can be given on the command line, which changes no number and so no hash.
+_OF_MEASURED = (*_IDENTITY, "taken_at", "site")
 
 
 def _same(row: Row, columns: Columns) -> bool:
-    return all(row[name] == columns.get(name) for name in _IDENTITY) and _same_date(row, columns)
+    names = _IDENTITY if row["outcome"] == REFUSED else _OF_MEASURED
+    return all(row[name] == _as_stored(columns.get(name)) for name in names)
 
 
-def _same_date(row: Row, columns: Columns) -> bool:
-    """The date can be given on the command line, which changes no number and so no hash."""
-    return row["outcome"] == REFUSED or (row["taken_at"], row["site"]) == (columns["taken_at"], columns["site"])
+def _as_stored(value: str | None) -> str | None:
+    return None if value is None else storable(value)
 
 
 def _insert(

@@ -76,12 +76,14 @@ def measure_text(task: PhotoTask, job: Job) -> PhotoMeasurement:
             doubts = (*doubts, Doubt(value))
         elif word in DEEDS:
             DEEDS[word](task)
-    taken = job.taken_at or date_in_name(task.file.name)
+    named = date_in_name(task.file.name)
+    taken = job.taken_at or named
     described = describe(job, site_for_photo(job.nursery, task.file, option=job.site), _day(taken))
     return measured(
         photo=task.file.name,
         sha256=hashlib.sha256(text.encode()).hexdigest(),
         taken_at=taken,
+        taken_at_source="option" if job.taken_at else "file name" if named else "unknown",
         site=described.site,
         settings=described.settings,
         fragments=(fragment((1, 1), area_mm2), fragment((1, 2), 80.0)),

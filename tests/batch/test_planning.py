@@ -90,6 +90,27 @@ def test_a_photo_renamed_within_its_site_is_not_new_and_keeps_both_names(folder,
     assert (copies.unchanged, copies.duplicates) == (2, 0)
 
 
+def test_a_photo_renamed_to_another_date_is_measured_for_it_where_only_its_name_tells_the_date(folder, logbook):
+    write_photo(folder, "TRAY-1/undated.jpg", "area 3")
+    measure_all(folder, logbook)
+    (folder / A).rename(folder / "photos" / "TRAY-1" / "2026-03-14 a.jpg")
+    (folder / B).rename(folder / "photos" / "TRAY-1" / "b.jpg")  # what the old name told is kept
+    (folder / "photos" / "TRAY-1" / "undated.jpg").rename(folder / "photos" / "TRAY-1" / "2026-03-21.jpg")
+    assert due(folder, logbook) == ["photos/TRAY-1/2026-03-14 a.jpg", "photos/TRAY-1/2026-03-21.jpg"]
+    measure_all(folder, logbook)
+    days = {one.path: one.measurement.taken_at.day for one in current_measurements(logbook)}
+    assert days == {"photos/TRAY-1/2026-03-14 a.jpg": 14, "photos/TRAY-1/2026-03-21.jpg": 21, B: 7}
+    assert due(folder, logbook) == []
+
+
+def test_a_photo_that_carries_its_date_keeps_it_whatever_its_name(folder, logbook):
+    job = job_for(folder)
+    for task in plan(folder, logbook).tasks:
+        record(logbook, replace(measure_text(task, job), taken_at_source="exif"), path=task.path)
+    (folder / A).rename(folder / "photos" / "TRAY-1" / "2026-03-14 a.jpg")
+    assert due(folder, logbook) == []
+
+
 def test_a_photo_moved_to_another_site_is_measured_for_it(folder, logbook):
     measure_all(folder, logbook)
     moved = folder / "photos" / "TRAY-2" / f"{DAY} a.jpg"

@@ -224,6 +224,20 @@ def test_text_that_no_database_takes_is_kept_with_marks_in_its_place(logbook):
     assert current_measurements(logbook)[0].measurement.photo == "lone ? and \ufffd nul.jpg"
 
 
+def test_text_with_marks_in_its_place_is_the_same_text_the_next_time(logbook):
+    bad = "lone \udcff and \0 nul.jpg"
+    site = replace(TRAY, name=bad)
+    refusal = Refusal(bad, bad, bad, "ViewUnusable")
+    first = record(logbook, measured(site=site), path=bad, also_at=["copy " + bad])
+    assert record(logbook, measured(site=site), path=bad, also_at=["copy " + bad]) == first
+    refused = record_refusal(logbook, refusal, path=bad, sha256="d" * 64)
+    assert record_refusal(logbook, refusal, path=bad, sha256="d" * 64) == refused
+    assert known_photos(logbook)[measured().sha256].paths == {
+        "lone ? and \ufffd nul.jpg",
+        "copy lone ? and \ufffd nul.jpg",
+    }
+
+
 def test_a_doubt_of_a_newer_program_is_told_not_dropped(logbook):
     record(logbook, measured())
     with logbook.writing() as connection:
