@@ -143,6 +143,16 @@ def test_doubts_do_not_depend_on_the_order_of_recording(logbook, name, order):
     assert doubted(logbook) == ["08.jpg"]
 
 
+def test_a_fragment_gone_missing_is_doubted_in_the_logbook_once(logbook):
+    for day, area in ((1, 100.0), (8, 0.0), (15, 0.0), (22, 0.0)):
+        status = FragmentStatus.LIVE if area else FragmentStatus.MISSING
+        part = fragment((1, 1), area, status=status)
+        made = measured(f"{day}", taken_at=datetime(2026, 3, day), fragments=(part,), doubts=())
+        record(logbook, made, path=f"{day:02d}.jpg", names={(1, 1): "F1"})
+        compare_histories(logbook)
+    assert doubted(logbook) == ["08.jpg"]
+
+
 def test_a_measurement_made_better_takes_the_doubt_away(logbook):
     for day in (1, 8, 15):
         add(logbook, day, 300.0 if day == 8 else 100.0)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pickle
 import shutil
 import time
+from datetime import date
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -13,8 +15,16 @@ from fragarea.batch import PhotoTask, find_photos, plan_batch, run_batch
 from fragarea.batch.local import LocalCrew
 from fragarea.batch.records import REFUSED_EXIT
 from fragarea.errors import FragareaError, LogbookProblem
-from fragarea.logbook import current_measurements, current_refusals, measurements_of, open_logbook
-from tests.batch.fakes import job_for, make_nursery, measure_text, write_photo
+from fragarea.logbook import (
+    PrintCheck,
+    add_print_check,
+    current_measurements,
+    current_refusals,
+    measurements_of,
+    open_logbook,
+    print_correction,
+)
+from tests.batch.fakes import NURSERY, PLACEMENTS, job_for, make_nursery, measure_text, write_photo
 from tests.logbook.samples import content_of
 
 
@@ -120,6 +130,55 @@ def test_again_measures_all_and_supersedes(tmp_path):
     assert after.supersedes == before.measurement_id
     with open_logbook(folder / "logbook.sqlite") as logbook:
         assert len(measurements_of(logbook, before.measurement.sha256)) == 2
+
+
+def test_whatever_changes_a_measurement_supersedes_it_and_leaves_the_old_rows_as_they_were(tmp_path):
+    folder = make_nursery(tmp_path, {"TRAY-1/2026-03-07.jpg": "area 1"})
+    file, frame = folder / "logbook.sqlite", "frame-280x220"
+    batch(folder)
+    before = [content_of(file)]
+
+    def again_after(**options) -> None:
+        assert batch(folder, **options).measured == ("photos/TRAY-1/2026-03-07.jpg",)
+        assert batch(folder, **options).measured == ()
+        before.append(content_of(file))
+
+    (folder / "nursery.toml").write_text(NURSERY.replace("pitch_mm = 27.0", "pitch_mm = 27.0\nplug_mm = 20.0"))
+    again_after()
+    (folder / "placements.csv").write_text(PLACEMENTS.replace("F1,TRAY-1,1,1", "F1,TRAY-1,2,2"))
+    again_after()
+    with open_logbook(file) as logbook:
+        add_print_check(logbook, PrintCheck(frame, 250.0, (250.5,), 1.002, 4e-4, date(2026, 3, 8), "someone"))
+        print_checked = (frame, *print_correction(logbook, frame))
+    again_after(changes={"prints": (print_checked,)})
+
+    (last,) = stored(folder)
+    assert (last.measurement.settings.print_factor, last.measurement.site.plug_mm) == (1.002, 20.0)
+    assert last.fragment_names == (None, "F2")
+    with open_logbook(file) as logbook:
+        chain = measurements_of(logbook, last.measurement.sha256)
+    assert [one.supersedes for one in chain] == [None, *(one.measurement_id for one in chain[:-1])]
+    assert [one.is_current for one in chain] == [False, False, False, True]
+    for earlier, later in pairwise(before):
+        for table in ("fragment_measurements", "outlines", "doubts", "photos"):
+            assert set(earlier[table]) <= set(later[table])
+
+
+def test_odd_names_are_measured_and_known_again(tmp_path):
+    names = [
+        "x" * 251 + ".jpg",  # 255 bytes, the longest that file systems take
+        "two words  and é 珊瑚 🪸.jpg",
+        "line\nbreak\tand tab.jpg",
+        "-rf.jpg",
+        'it\'s "quoted"; DROP TABLE photos;--.jpg',
+        "100%s {0} [red].jpg",
+        "a.jpg.jpg",
+    ]
+    folder = make_nursery(tmp_path, {f"TRAY-1/{name}": f"area {1 + number}" for number, name in enumerate(names)})
+    assert batch(folder).exit_code == 0
+    assert {one.path for one in stored(folder)} == {f"photos/TRAY-1/{name}" for name in names}
+    later = batch(folder)
+    assert (later.measured, later.unchanged) == ((), len(names))
 
 
 def test_fragments_get_the_names_of_their_places_on_the_day(tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -15,10 +16,14 @@ from alembic.script import ScriptDirectory
 from sqlalchemy.dialects import postgresql
 from sqlalchemy.schema import CreateIndex, CreateTable
 
+from fragarea import errors
+from fragarea.doubts import DOUBTS
 from fragarea.errors import LogbookProblem
 from fragarea.logbook import backup, current_measurements, current_refusals, open_logbook, opening, record, upgrading
+from fragarea.logbook.convert import utc_text
 from fragarea.logbook.tables import metadata
 from fragarea.logbook.upgrading import MIGRATIONS, SCHEMA, VERSION_TABLE, upgrade
+from fragarea.measurement import FragmentStatus
 from tests.logbook.samples import content_of, measured
 
 OLDEST = Path(__file__).with_name("version-0001.sql")
@@ -149,6 +154,24 @@ def test_tables_and_indexes_can_be_made_on_postgresql():
             CreateIndex(index).compile(dialect=dialect)
     current = next(one for one in metadata.tables["measurements"].indexes if one.unique)
     assert "WHERE is_current" in str(CreateIndex(current).compile(dialect=dialect))
+
+
+def test_columns_of_bounded_length_hold_the_words_that_the_program_writes():
+    # SQLite would keep a longer word, PostgreSQL refuses it
+    def longest(words):
+        return max(map(len, words))
+
+    assert longest(DOUBTS) <= metadata.tables["doubts"].c.key.type.length
+    assert longest(FragmentStatus) <= metadata.tables["fragment_measurements"].c.status.type.length
+    kinds = [one.__name__ for one in vars(errors).values() if isinstance(one, type)]
+    assert longest(kinds) <= metadata.tables["measurements"].c.refused_kind.type.length
+    assert (
+        longest([utc_text(datetime(2026, 3, 7, 10, 15, 30, 123456))])
+        <= metadata.tables["measurements"].c.recorded_at_utc.type.length
+    )
+    camera_clock = datetime(2026, 3, 7, 10, 15, 30, 123456).isoformat()
+    assert len(camera_clock) <= metadata.tables["measurements"].c.taken_at.type.length
+    assert longest([measured().settings_hash]) <= metadata.tables["measurements"].c.settings_hash.type.length
 
 
 def test_a_server_has_no_file_to_copy():

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from shapely import MultiPolygon
@@ -26,6 +27,8 @@ from fragarea.logbook import (
 )
 from fragarea.measurement import FragmentStatus, MeasureSettings
 from fragarea.photo.records import CameraInfo
+from fragarea.reference.byhand import AffinePlane
+from fragarea.reference.plane import CameraPose
 from fragarea.sites.records import SiteDescription, SiteKind
 from tests.logbook.samples import TAKEN, TRAY, fragment, measured
 
@@ -71,6 +74,27 @@ def test_outlines_come_back_point_by_point_with_their_holes(logbook):
     for before, after in zip(made.fragments, stored.measurement.fragments, strict=True):
         assert after.outline_live.wkb == before.outline_live.wkb
         assert len(after.outline_live.geoms[0].interiors) == 1
+
+
+CAMERA = CameraPose(
+    np.array([[3011.7, 0.0, 2001.3], [0.0, 3012.9, 1499.9], [0.0, 0.0, 1.0]]),
+    np.array([-0.11, 0.03, 1e-4, -2e-4, 0.007]),
+    cv2.Rodrigues(np.array([0.07, -0.11, 0.6]))[0],
+    np.array([-120.3, 80.7, 611.1]) / 3.0,
+)
+BY_HAND = AffinePlane(np.array([[11.0, 0.7], [-0.7, 11.1]]) / 3.0, np.array([801.3, 599.9]), 402.7, None)
+
+
+@pytest.mark.parametrize("plane", [CAMERA, BY_HAND], ids=["camera", "by hand"])
+def test_a_plane_read_back_projects_to_the_same_digits(logbook, plane):
+    record(logbook, measured(plane=plane))
+    back = current_measurements(logbook)[0].measurement.plane
+    points = np.random.default_rng(1).uniform(-140.0, 140.0, (50, 2))
+    for height_mm in (0.0, 4.5):
+        pixels = plane.project(points, height_mm)
+        assert np.array_equal(back.project(points, height_mm), pixels)
+        assert np.array_equal(back.to_plane(pixels, height_mm), plane.to_plane(pixels, height_mm))
+    assert (back.camera_height_mm, back.tilt_deg) == (plane.camera_height_mm, plane.tilt_deg)
 
 
 def test_what_is_not_known_stays_not_known(logbook):

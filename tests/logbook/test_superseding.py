@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import subprocess
+import sys
+import threading
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -20,10 +24,12 @@ from fragarea.logbook import (
     record,
     record_names,
     record_refusal,
+    unsound,
 )
 from fragarea.measurement import MeasureSettings
 from tests.logbook.samples import TAKEN, content_of, measured
 
+ROOT = Path(__file__).parents[2]
 OTHER = MeasureSettings(print_factor=1.01, print_checked=True)
 BLURRED = Refusal("IMG_0412.jpg", "the photo is blurred", "Retake it", "ViewUnusable")
 VANISHED = Refusal("IMG_0412.jpg", "there is no such file", "Check its name", "UnreadablePhoto", try_again=True)
@@ -146,6 +152,80 @@ def test_a_row_that_fails_half_way_leaves_nothing_of_its_photo(logbook, file):
     with pytest.raises(Exception, match="NOT NULL"):
         record(logbook, measured("second", fragments=(measured().fragments[0], broken)))
     assert content_of(file) == before
+
+
+# forks, so that the libraries are loaded once; each child dies before one more statement, the last one at none
+DIES = """
+import os, signal, sys
+import sqlalchemy as sa
+from fragarea.logbook import open_logbook, record
+from tests.logbook.samples import content_of, measured
+
+file, kills = sys.argv[1], 0
+before = content_of(file)
+
+
+def record_and_die(statements):
+    left = [statements]
+
+    def count(*_):
+        left[0] -= 1
+        if left[0] < 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    with open_logbook(file) as logbook:
+        sa.event.listen(logbook.engine, "before_cursor_execute", count)
+        sa.event.listen(logbook.engine, "commit", count)
+        record(logbook, measured("second"))
+
+
+while True:
+    child = os.fork()
+    if child == 0:
+        record_and_die(kills)
+        os._exit(0)
+    status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    if status != -signal.SIGKILL:
+        break
+    kills += 1
+    assert content_of(file) == before, kills
+print(kills, status)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork and POSIX signals")
+def test_a_program_killed_between_any_two_statements_leaves_nothing_of_its_photo(logbook, file):
+    record(logbook, measured("first"))
+    ran = subprocess.run([sys.executable, "-c", DIES, str(file)], capture_output=True, text=True, cwd=ROOT)
+    assert ran.returncode == 0, ran.stderr
+    kills, status = map(int, ran.stdout.split())
+    assert kills > len(("photos", "photo_names", "measurements", "fragment_measurements", "outlines", "doubts"))
+    assert status == 0
+    assert unsound(logbook) == ()
+    stored = current_measurements(logbook)
+    assert {one.measurement.sha256 for one in stored} == {measured("first").sha256, measured("second").sha256}
+
+
+def test_two_programs_that_record_the_same_photos_at_once_keep_each_once(logbook, file):
+    contents, gate, failures = [str(number) for number in range(12)], threading.Barrier(2), []
+
+    def work(order):
+        with open_logbook(file) as mine:
+            gate.wait()
+            try:
+                for content in order:
+                    record(mine, measured(content), path=f"{content}.jpg")
+            except Exception as error:  # a thread's error would be lost
+                failures.append(error)
+
+    threads = [threading.Thread(target=work, args=(order,)) for order in (contents, contents[::-1])]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    assert sorted(one.path for one in current_measurements(logbook)) == sorted(f"{one}.jpg" for one in contents)
+    assert counts(file)["measurements"] == len(contents)
 
 
 def test_two_current_rows_of_one_photo_are_impossible(logbook, file):
