@@ -171,6 +171,32 @@ def test_a_fragment_is_followed_by_name_and_a_place_without_name_by_place(logboo
     assert doubted(logbook) == ["22.jpg"]
 
 
+@pytest.mark.parametrize("at_once", [1, 2, 500])
+def test_each_of_many_histories_is_compared_with_itself_alone(logbook, monkeypatch, at_once):
+    monkeypatch.setattr("fragarea.logbook.histories._NAMES_AT_ONCE", at_once)
+    jumps = [("TRAY-1", 1), ("TRAY-1", 3), ("TRAY-2", 2), ("TRAY-2", 4)]
+    for day in (1, 8):
+        for site in ("TRAY-1", "TRAY-2"):
+            # columns 1 and 2 have recorded fragments, 3 and 4 are followed by their places
+            areas = {n: 300.0 if day == 8 and (site, n) in jumps else 100.0 + n for n in (1, 2, 3, 4)}
+            made = measured(
+                f"{site} {day}",
+                taken_at=datetime(2026, 3, day),
+                site=replace(TRAY, name=site),
+                fragments=tuple(fragment((1, n), area) for n, area in areas.items()),
+                doubts=(),
+            )
+            record(logbook, made, path=f"{site}/{day}", names={(1, n): f"{site} F{n}" for n in (1, 2)})
+    compare_histories(logbook)
+    found = [
+        (one.measurement.site.name, part.position[1])
+        for one in current_measurements(logbook)
+        for part in one.measurement.fragments
+        if part.doubts
+    ]
+    assert found == jumps
+
+
 def test_places_that_a_pad_numbers_anew_are_no_history(logbook):
     pad = replace(TRAY, kind=SiteKind.PAD, name="PAD-1")
     for day, area in ((1, 100.0), (8, 300.0)):
