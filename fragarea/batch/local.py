@@ -81,7 +81,9 @@ class LocalCrew:
     def dismiss(self) -> None:
         """End all workers at once."""
         for worker in self._workers:
-            worker.kill()
+            worker.process.kill()
+        for worker in self._workers:
+            worker.end()
         self._workers.clear()
 
     def _hand_out(self, waiting: deque[PhotoTask]) -> None:
@@ -126,7 +128,7 @@ class LocalCrew:
 
     def _replace(self, worker: _Worker, waiting: deque[PhotoTask]) -> None:
         waiting.extendleft(reversed(worker.tasks))
-        worker.kill()
+        worker.end()
         self._workers.remove(worker)
 
 
@@ -171,7 +173,7 @@ class _Worker:
     def is_late(self, timeout_s: float) -> bool:
         return self.ready and bool(self.tasks) and time.monotonic() - self._began > timeout_s
 
-    def kill(self) -> None:
+    def end(self) -> None:
         self.process.kill()
         self.process.join()
         self.process.close()

@@ -107,7 +107,7 @@ def visits(logbook: Logbook, condition: Condition) -> list[FragmentVisit]:
     joined = fragment_measurements.join(measurements)
     query = (
         sa.select(
-            fragment_measurements,
+            *(column for column in fragment_measurements.c if column.name != "budget"),
             fragment_measurements.c.id.label("fragment_id"),
             *(measurements.c[name] for name in ("site", "taken_at", "utc_offset_min", "photo", "sha256")),
         )
