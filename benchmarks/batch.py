@@ -5,6 +5,9 @@ in it. Rounds with one and two workers take turns, and the quickest of each are 
 machine only ever adds. Processor time stands beside: where it is far below the time times the workers, other work had
 the cores. Memory is the highest resident size of each worker process (``VmHWM``), against the decoded photo (three
 bytes a pixel): in all, above what the worker held before its first photo, and above what it holds between photos.
+
+Workers import this module too, so what only the parent needs is imported where it is used: they start as those of the
+command do.
 """
 
 from __future__ import annotations
@@ -21,14 +24,18 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from benchmarks.truth import ROOT
-from fragarea.batch import Job, PhotoTask, find_photos, measure_file, plan_batch, run_batch
-from fragarea.logbook import StoredMeasurement, current_measurements, open_logbook
+from fragarea.batch.records import Job, PhotoTask
+from fragarea.batch.worker import measure_file
 from fragarea.measurement import MeasureSettings, PhotoMeasurement
 from fragarea.nursery import load_nursery, load_tables
+
+if TYPE_CHECKING:
+    from fragarea.logbook import StoredMeasurement
 
 SAMPLE = ROOT / "sample_images" / "nursery"
 PHOTOS = 40
@@ -42,8 +49,9 @@ def measure_and_note(task: PhotoTask, job: Job) -> PhotoMeasurement:
     global _ready_bytes, _between_bytes
     _ready_bytes = _ready_bytes or resident_bytes("VmRSS")
     measurement = measure_file(task, job)
-    gc.collect()
-    _between_bytes = _between_bytes or resident_bytes("VmRSS")
+    if not _between_bytes:
+        gc.collect()
+        _between_bytes = resident_bytes("VmRSS")
     note = {
         "ready": _ready_bytes,
         "between": _between_bytes,
@@ -86,6 +94,9 @@ class Run:
 
 def run(folder: Path, workers: int) -> Run:
     """Measure the nursery into a new logbook."""
+    from fragarea.batch import find_photos, plan_batch, run_batch
+    from fragarea.logbook import current_measurements, open_logbook
+
     nursery = load_nursery(folder)
     job = Job(nursery, load_tables(nursery), MeasureSettings())
     with open_logbook(folder / "logbook.sqlite") as logbook:
