@@ -11,7 +11,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from fragarea.batch.records import Job
+from fragarea.batch.records import Job, PrintCheckOf
 from fragarea.measurement import MeasureSettings, settings_hash
 from fragarea.nursery import Tables, placements_on, reference_file, site_description
 from fragarea.reference.layout import ReferenceLayout, load_reference
@@ -60,10 +60,20 @@ def describe(job: Job, site_name: str, day: date | None) -> Described:
         reference_hash=_layout_hash(layout) if layout else "",
         placements_hash=_placements_hash(job.tables, site_name, day),
     )
-    for reference, factor, u_rel, checked in job.prints:
-        if reference == site.reference:
-            settings = replace(settings, print_factor=factor, print_u_rel=u_rel, print_checked=checked)
+    checked = print_check_on(job.prints, layout.name, day) if layout else None
+    if checked:
+        settings = replace(settings, print_factor=checked[2], print_u_rel=checked[3], print_checked=True)
     return Described(site, settings, layout)
+
+
+def print_check_on(prints: Iterable[PrintCheckOf], reference: str, day: date | None) -> PrintCheckOf | None:
+    """The check of the print that lay in a photo of a day: the last one up to then, else the first one made later.
+
+    Without a day the last of all. A new print that is checked later must not correct photos of the old one.
+    """
+    checks = sorted((one for one in prints if one[0] == reference), key=lambda one: one[1])
+    before = [one for one in checks if day is None or one[1] <= day]
+    return before[-1] if before else next(iter(checks), None)
 
 
 def expected_positions(tables: Tables, site_name: str, day: date | None) -> frozenset[tuple[int, int]] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Protocol
 
@@ -14,6 +14,9 @@ from fragarea.reference.lens import LensProfile
 
 REFUSED_EXIT = 3
 INTERRUPTED_EXIT = 130
+
+
+PrintCheckOf = tuple[str, date, float, float]
 
 
 @dataclass(frozen=True)
@@ -26,8 +29,8 @@ class Job:
     tables : Tables
     settings : MeasureSettings
         Without what depends on each photo's site and day: print correction, hashes of reference and placements.
-    prints : tuple of (reference, factor, u_rel, checked)
-        Print corrections by reference.
+    prints : tuple of (reference, checked_on, factor, u_rel)
+        Every print check of the references in use, by the reference's own name, the earliest first.
     lens : LensProfile or None
     site : str or None
         Site named by the user for all photos.
@@ -38,7 +41,7 @@ class Job:
     nursery: Nursery
     tables: Tables
     settings: MeasureSettings
-    prints: tuple[tuple[str, float, float, bool], ...] = ()
+    prints: tuple[PrintCheckOf, ...] = ()
     lens: LensProfile | None = None
     site: str | None = None
     taken_at: datetime | None = None

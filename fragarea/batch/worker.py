@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
-
 from fragarea.batch.describe import describe, expected_positions
 from fragarea.batch.records import Job, PhotoTask
 from fragarea.errors import SettingsProblem, SiteNotFound, UnreadablePhoto
@@ -22,9 +20,6 @@ def measure_file(task: PhotoTask, job: Job) -> PhotoMeasurement:
     PhotoProblem
         If the photo cannot be measured.
     """
-    # Some of IPP's results depend on where in memory an image happens to lie: the last digits of a rim, and through
-    # them a pixel at a threshold, would differ from run to run. A setting of the thread; it costs no time.
-    cv2.ipp.setUseIPP(False)
     photo = read_photo(task.file, taken_at=job.taken_at, zone=job.nursery.zone)
     if photo.sha256 != task.sha256:
         raise UnreadablePhoto(photo.name, "the file changed while the batch was running", "Run the batch again")

@@ -8,13 +8,15 @@ from pathlib import Path
 import click
 
 from fragarea.batch import BatchSummary, Job, find_photos, plan_batch, run_batch
+from fragarea.batch.records import PrintCheckOf
 from fragarea.cli.options import existing, find_lens
 from fragarea.cli.progress import progress
 from fragarea.errors import SettingsProblem
-from fragarea.logbook import Logbook, open_logbook, print_correction
+from fragarea.logbook import Logbook, open_logbook, print_checks_of
 from fragarea.measurement import MeasureSettings
-from fragarea.nursery import Nursery, find_nursery, load_nursery, load_tables
+from fragarea.nursery import Nursery, find_nursery, load_nursery, load_tables, reference_file
 from fragarea.nursery_view import logbook_path, view_nursery
+from fragarea.reference.layout import load_reference
 
 
 def measure_nursery(
@@ -74,9 +76,12 @@ def _photo_folders(places: tuple[Path, ...], nursery: Nursery) -> list[Path]:
     return [place / "photos" if place.resolve() == nursery.folder else place for place in places]
 
 
-def _prints(logbook: Logbook, nursery: Nursery) -> tuple[tuple[str, float, float, bool], ...]:
-    references = sorted({site.reference for site in nursery.sites if site.reference})
-    return tuple((reference, *print_correction(logbook, reference)) for reference in references)
+def _prints(logbook: Logbook, nursery: Nursery) -> tuple[PrintCheckOf, ...]:
+    """Print checks are kept under the name that a reference calls itself, also where a file describes it."""
+    used = {site.reference for site in nursery.sites if site.reference}
+    names = sorted({load_reference(reference_file(nursery, reference)).name for reference in used})
+    checks = [check for name in names for check in print_checks_of(logbook, name)]
+    return tuple((one.reference, one.checked_on, one.factor, one.factor_u_rel) for one in checks)
 
 
 def _photos(count: int) -> str:

@@ -44,11 +44,12 @@ def check(
     from fragarea.checking import check_photos
     from fragarea.logbook import CheckRecord, add_check, open_logbook, print_correction
     from fragarea.measurement import MeasureSettings
+    from fragarea.reference.layout import load_reference
 
     settings = MeasureSettings()
     if nursery is not None:
         with open_logbook(nursery / "logbook.sqlite") as logbook:
-            correction = print_correction(logbook, reference)
+            correction = print_correction(logbook, load_reference(reference).name)
         settings = MeasureSettings(
             print_factor=correction.factor, print_u_rel=correction.u_rel, print_checked=correction.checked
         )

@@ -7,7 +7,6 @@ from datetime import datetime
 from pathlib import Path
 
 import click
-import cv2
 
 from fragarea.errors import PhotoProblem
 from fragarea.measure import measure_photo
@@ -32,8 +31,6 @@ def measure_to_lines(
     budget: bool,
 ) -> int:
     """Write a line a photo to standard output; returns the exit code."""
-    # as in a batch: some results of IPP change in their last digits with where in memory an image lies
-    cv2.ipp.setUseIPP(False)
     layout = load_reference(site.reference) if site.reference else None
     refused = 0
     for path in photos:

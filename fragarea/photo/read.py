@@ -69,6 +69,10 @@ def read_photo(
         If the file cannot be read, is no photo, is cut off, damaged, animated, transparent, in printing inks, without
         colour (unless `allow_grey`), larger than 250 megapixels, or claims what it does not hold.
     """
+    # Some of IPP's results depend on where in memory an image happens to lie: the last digits of a rim, and through
+    # them a pixel at a threshold, would differ from run to run. The setting is the thread's own, so it is made here,
+    # where every photo comes by; it costs no time.
+    cv2.ipp.setUseIPP(False)
     name = shown_name(path)
     data = read_bytes(path)
     decoded = _decoder(name, data)(name, data, allow_grey=allow_grey)

@@ -5,15 +5,16 @@ from __future__ import annotations
 import os
 import time
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
 
 from fragarea.batch import find_photos, plan_batch, planning
-from fragarea.batch.describe import describe, job_hash
+from fragarea.batch.describe import describe, job_hash, print_check_on
 from fragarea.logbook import Refusal, current_measurements, known_hashes, open_logbook, record, record_refusal
 from fragarea.measurement import MeasureSettings
+from fragarea.reference.layout import calibration_folder
 from fragarea.reference.lens import LensProfile
 from tests.batch.fakes import NURSERY, PLACEMENTS, job_for, make_nursery, measure_text, write_photo
 
@@ -180,9 +181,38 @@ def test_a_print_check_or_another_lens_measures_again(folder, logbook):
     assert due(folder, logbook, lens=LENS) == []
     refitted = replace(LENS, distortion=(0.2, 0.0, 0.0, 0.0, 0.0))
     assert due(folder, logbook, lens=refitted) == [A, B]
-    assert due(folder, logbook, lens=LENS, prints=(("frame-280x220", 1.002, 4e-4, True),)) == [A, B]
-    assert due(folder, logbook, lens=LENS, prints=(("card-80x50", 1.002, 4e-4, True),)) == []
+    assert due(folder, logbook, lens=LENS, prints=(("frame-280x220", date(2026, 1, 1), 1.002, 4e-4),)) == [A, B]
+    assert due(folder, logbook, lens=LENS, prints=(("card-80x50", date(2026, 1, 1), 1.002, 4e-4),)) == []
     assert due(folder, logbook, lens=LENS, settings=MeasureSettings(print_u_rel=0.001)) == [A, B]
+
+
+def test_the_print_check_that_held_on_the_day_corrects_a_photo():
+    first, second = ("card", date(2026, 1, 1), 1.002, 4e-4), ("card", date(2026, 6, 1), 0.999, 4e-4)
+    other = ("frame", date(2026, 2, 1), 1.01, 4e-4)
+    checks = (second, other, first)
+    assert print_check_on(checks, "card", date(2025, 12, 1)) == first  # nobody had measured that print before
+    assert print_check_on(checks, "card", date(2026, 5, 31)) == first
+    assert print_check_on(checks, "card", date(2026, 6, 1)) == second
+    assert print_check_on(checks, "card", None) == second
+    assert print_check_on(checks, "sheet", date(2026, 6, 1)) is None
+
+
+def test_a_new_prints_check_does_not_measure_older_photos_again(folder, logbook):
+    checked = ("frame-280x220", date(2026, 1, 1), 1.002, 4e-4)
+    measure_all(folder, logbook, prints=(checked,))
+    later = ("frame-280x220", date(2099, 1, 1), 1.004, 4e-4)
+    assert due(folder, logbook, prints=(checked, later)) == []
+
+
+def test_a_print_check_holds_for_a_reference_that_a_file_describes(folder, logbook):
+    frame = (calibration_folder() / "frame-280x220.json").read_text(encoding="utf-8")
+    (folder / "own frame.json").write_text(frame.replace('"frame-280x220"', '"our frame"'), encoding="utf-8")
+    own = 'pitch_mm = 27.0\nreference = "own frame.json"'
+    (folder / "nursery.toml").write_text(NURSERY.replace("pitch_mm = 27.0", own), encoding="utf-8")
+    measure_all(folder, logbook)
+    check = (date(2026, 1, 1), 1.002, 4e-4)
+    assert due(folder, logbook, prints=(("own frame.json", *check),)) == []
+    assert due(folder, logbook, prints=(("our frame", *check),)) == [A, B]
 
 
 def test_a_date_given_by_the_user_is_kept_until_another_is_given(folder, logbook):

@@ -22,7 +22,6 @@ from fragarea.logbook import (
     current_refusals,
     measurements_of,
     open_logbook,
-    print_correction,
 )
 from tests.batch.fakes import NURSERY, PLACEMENTS, job_for, make_nursery, measure_text, write_photo
 from tests.logbook.samples import content_of
@@ -149,8 +148,7 @@ def test_whatever_changes_a_measurement_supersedes_it_and_leaves_the_old_rows_as
     again_after()
     with open_logbook(file) as logbook:
         add_print_check(logbook, PrintCheck(frame, 250.0, (250.5,), 1.002, 4e-4, date(2026, 3, 8), "someone"))
-        print_checked = (frame, *print_correction(logbook, frame))
-    again_after(changes={"prints": (print_checked,)})
+    again_after(changes={"prints": ((frame, date(2026, 3, 8), 1.002, 4e-4),)})
 
     (last,) = stored(folder)
     assert (last.measurement.settings.print_factor, last.measurement.site.plug_mm) == (1.002, 20.0)
