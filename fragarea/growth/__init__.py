@@ -1,0 +1,37 @@
+"""Growth per fragment and genotype, losses of tissue, mix-ups: from areas over time to answers.
+
+``records``   areas of one fragment over time, with the errors that they share
+``shared``    covariance through shared errors
+``rates``     rates between visits and over any window
+``loss``      whether an area fell by more than its uncertainty explains
+``curve``     which points are growth, and why the others are left out
+``healing``   the healing lag after cutting
+"""
+
+from fragarea.growth.curve import CurveRules, GrowthCurve, LeftOut, count_left_out, growth_curve
+from fragarea.growth.healing import HealingLag, estimate_lag
+from fragarea.growth.loss import Loss, sudden_loss
+from fragarea.growth.rates import GrowthRates, rates_between_visits, rates_over
+from fragarea.growth.records import DAYS_PER_MONTH, AreaPoint, ErrorPart, FragmentHistory, days_between
+from fragarea.growth.shared import area_covariance_mm4
+
+__all__ = [
+    "DAYS_PER_MONTH",
+    "AreaPoint",
+    "CurveRules",
+    "ErrorPart",
+    "FragmentHistory",
+    "GrowthCurve",
+    "GrowthRates",
+    "HealingLag",
+    "LeftOut",
+    "Loss",
+    "area_covariance_mm4",
+    "count_left_out",
+    "days_between",
+    "estimate_lag",
+    "growth_curve",
+    "rates_between_visits",
+    "rates_over",
+    "sudden_loss",
+]
