@@ -8,12 +8,17 @@ from fragarea.check.precision import Verdict
 from fragarea.check.statistics import CheckResult
 
 
+def _percent(share: float, decimals: int, sign: str = "") -> str:
+    """A share in per cent. What rounds to nothing has no minus before it, for nobody can say which sign it has."""
+    return f"{100 * share:{sign}z.{decimals}f} %"
+
+
 def summary_sentence(result: CheckResult, checked_on: date) -> str:
     """One line to show beside later measurements: ``last check: 2026-03-01, bias +0.3 %``.
 
     A verdict other than "passes" is said as well.
     """
-    line = f"last check: {checked_on.isoformat()}, bias {100 * result.bias_rel:+.1f} %"
+    line = f"last check: {checked_on.isoformat()}, bias {_percent(result.bias_rel, 1, '+')}"
     if result.verdict is Verdict.PASSES:
         return line
     tolerance = f"{100 * result.tolerance_rel:g} %"
@@ -26,7 +31,7 @@ def check_lines(result: CheckResult) -> tuple[str, ...]:
     """The whole check as lines of plain text: one a shape, then the figures over all shapes, verdict and notes."""
 
     def percent(value: float | None, sign: str = "") -> str:
-        return "unknown" if value is None else f"{100 * value:{sign}.2f} %"
+        return "unknown" if value is None else _percent(value, 2, sign)
 
     shapes = (
         f"{s.shape_id:<14}{s.nominal_mm2:9.2f}{s.photos:8d}{percent(s.bias_rel, '+'):>11}{percent(s.bias_u_rel):>10}"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from fragarea.cli.options import FiniteRange
 from fragarea.errors import PhotoProblem, SettingsProblem
 from fragarea.photo import read_photo
 from fragarea.photo.records import CameraInfo
@@ -37,7 +38,12 @@ def _size(_context: click.Context, _option: click.Parameter, value: str) -> tupl
     help="Inner corners of the chess board, or dots: columns x rows.",
 )
 @click.option(
-    "--square-mm", type=float, default=25.0, show_default=True, help="Distance between neighbouring points in mm."
+    "--square-mm",
+    type=FiniteRange(0, 1000, min_open=True),
+    metavar="MM",
+    default=25.0,
+    show_default=True,
+    help="Distance between neighbouring points in mm.",
 )
 @click.option(
     "--to",

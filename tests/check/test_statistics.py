@@ -132,6 +132,9 @@ def test_summary_sentence() -> None:
     result = judge(_photos({"a": [("g", 0.003)]}))
     day = date(2026, 3, 1)
     assert summary_sentence(result, day) == "last check: 2026-03-01, bias +0.3 %"
+    # what rounds to nothing has no sign of its own
+    assert summary_sentence(replace(result, bias_rel=-0.0002), day) == "last check: 2026-03-01, bias +0.0 %"
+    assert summary_sentence(replace(result, bias_rel=-0.0006), day).endswith("bias -0.1 %")
     failed = replace(result, verdict=Verdict.FAILS)
     assert summary_sentence(failed, day).endswith("bias +0.3 %, fails the tolerance of 2 %")
     unsure = replace(result, verdict=Verdict.CANNOT_TELL)
@@ -146,6 +149,7 @@ def test_lines_hold_every_shape_figure_and_note() -> None:
     for words in ("mean bias +0.30 %", "s_r unknown", "s_R unknown", "agreement limits", "verdict at 2 %: passes"):
         assert words in text
     assert lines[-len(result.notes) :] == result.notes
+    assert "mean bias +0.00 %" in "\n".join(check_lines(replace(result, bias_rel=-0.00002)))
 
 
 @pytest.mark.parametrize(

@@ -187,6 +187,13 @@ def test_lens_needs_photos_of_a_board(tmp_path: Path) -> None:
     assert not (tmp_path / "lenses").exists()
 
 
+@pytest.mark.parametrize("square_mm", ["0", "-25", "nan", "inf", "wide"])
+def test_lens_refuses_squares_without_a_size(square_mm: str, tmp_path: Path) -> None:
+    result = run("lens", SHEET_PHOTOS[0], "--name", "phone", "--square-mm", square_mm, "--to", tmp_path)
+    assert result.exit_code == 2
+    assert "--square-mm" in result.output
+
+
 @pytest.mark.parametrize("points", ["9", "9x", "axb", "2x9"])
 def test_lens_refuses_odd_boards(points: str, tmp_path: Path) -> None:
     result = run("lens", SHEET_PHOTOS[0], "--name", "phone", "--points", points, "--to", tmp_path)
