@@ -28,6 +28,8 @@ class Column:
         Of numbers in a file: finer than any uncertainty, so that nothing is rounded twice.
     measured : bool
         Whether it is an area of the fragment; left empty for a missing one, whose 0 nobody measured.
+    typed : bool
+        Whether it holds text that a user chose, which may begin like a formula.
     """
 
     header: str
@@ -35,6 +37,7 @@ class Column:
     value: Callable[[ReportRow], Value]
     decimals: int = 0
     measured: bool = False
+    typed: bool = False
 
     def of(self, row: ReportRow) -> Value:
         """The value; empty where it is no finite number, and for what a missing fragment cannot have."""
@@ -54,17 +57,22 @@ def _titles(row: ReportRow, *, whole_photo: bool) -> str:
 
 
 COLUMNS: tuple[Column, ...] = (
-    Column("site", "Tray, pad or place of single plugs.", lambda r: r.site),
+    Column("site", "Tray, pad or place of single plugs.", lambda r: r.site, typed=True),
     Column("visit_date", "Day on which the photo was taken.", lambda r: r.visit_on),
     Column("taken_at", "Local time at which the photo was taken.", lambda r: r.taken_at),
     Column("utc_offset", "Offset of that time from UTC; empty when the photo does not tell.", _offset),
-    Column("photo", "File name of the photo.", lambda r: r.photo),
+    Column("photo", "File name of the photo.", lambda r: r.photo, typed=True),
     Column("photo_sha256", "Hash of the photo's bytes: its identity.", lambda r: r.sha256),
-    Column("fragment", "Name of the fragment by the placements; empty when none is recorded.", lambda r: r.fragment),
-    Column("genotype", "Genotype of the fragment.", lambda r: r.genotype),
+    Column(
+        "fragment",
+        "Name of the fragment by the placements; empty when none is recorded.",
+        lambda r: r.fragment,
+        typed=True,
+    ),
+    Column("genotype", "Genotype of the fragment.", lambda r: r.genotype, typed=True),
     Column("row", "Row on the tray, from 1.", lambda r: r.row),
     Column("column", "Column on the tray, from 1.", lambda r: r.column),
-    Column("label", "Place on a pad, or id of a known shape.", lambda r: r.label),
+    Column("label", "Place on a pad, or id of a known shape.", lambda r: r.label, typed=True),
     Column("status", "live, partly dead, dead or missing.", lambda r: r.status.value),
     Column(
         "live_area_cm2",

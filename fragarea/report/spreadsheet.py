@@ -15,7 +15,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from fragarea.doubts import DOUBTS
-from fragarea.report.columns import COLUMNS, HEADERS, UNCERTAINTY_NOTES, Value
+from fragarea.report.columns import COLUMNS, HEADERS, UNCERTAINTY_NOTES, Column, Value
 from fragarea.report.pictures import write_whole
 from fragarea.report.rows import ReportRow
 from fragarea.report.words import CAUTIONS
@@ -41,7 +41,8 @@ def csv_text(rows: Iterable[ReportRow], *, decimal: str = ".") -> str:
     Returns
     -------
     str
-        Text that begins like a formula has a ``'`` put before it; numbers stay numbers. Write it as UTF-8.
+        Text that a user chose has a ``'`` put before it where it begins like a formula; the rest stays as it is.
+        Write it as UTF-8.
 
     Raises
     ------
@@ -53,7 +54,7 @@ def csv_text(rows: Iterable[ReportRow], *, decimal: str = ".") -> str:
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer, delimiter="," if decimal == "." else ";", lineterminator="\r\n")
     writer.writerow(HEADERS)
-    writer.writerows([_csv_field(c.of(row), c.decimals, decimal) for c in COLUMNS] for row in rows)
+    writer.writerows([_guarded(_csv_field(c.of(row), c.decimals, decimal), c) for c in COLUMNS] for row in rows)
     return buffer.getvalue()
 
 
@@ -71,7 +72,13 @@ def _csv_field(value: Value, decimals: int, decimal: str) -> str:
         return value.isoformat()
     if isinstance(value, int):
         return str(value)
-    return f"'{clean_text(value)}" if value.startswith(FORMULA_STARTS) else clean_text(value)
+    return value
+
+
+def _guarded(field: str, column: Column) -> str:
+    """A field without control characters, and with a ``'`` before it where a user's text looks like a formula."""
+    mark = "'" if column.typed and field.startswith(FORMULA_STARTS) else ""
+    return mark + clean_text(field)
 
 
 def clean_text(text: str) -> str:
@@ -118,7 +125,7 @@ def _fill_areas(sheet: Worksheet, rows: Sequence[ReportRow]) -> None:
         longest = len(column.header) if not rows else 0
         for line, row in enumerate(rows, start=2):
             cell = sheet.cell(line, number)
-            _put(cell, column.of(row), column.decimals)
+            _put(cell, column.of(row), column.decimals, typed=column.typed)
             longest = max(longest, _shown_length(column.of(row), column.decimals))
         width = min(max(longest + 2, len(column.header) * 0.62, _NARROWEST), _WIDEST)
         sheet.column_dimensions[get_column_letter(number)].width = width
@@ -133,7 +140,7 @@ def _shown_length(value: Value, decimals: int) -> int:
     return len(_csv_field(value, decimals, "."))
 
 
-def _put(cell: Cell, value: Value, decimals: int) -> None:
+def _put(cell: Cell, value: Value, decimals: int, *, typed: bool = False) -> None:
     """Set a cell's value with its type and format."""
     # workbooks count days from 1900 and know no offsets; the offset has a column of its own
     if isinstance(value, datetime) and value.year >= 1901:
@@ -148,14 +155,14 @@ def _put(cell: Cell, value: Value, decimals: int) -> None:
     elif isinstance(value, int) or value is None:
         cell.value = value
     else:
-        _put_text(cell, value.isoformat() if isinstance(value, date) else value)
+        _put_text(cell, value.isoformat() if isinstance(value, date) else value, typed=typed)
 
 
-def _put_text(cell: Cell, text: str) -> None:
+def _put_text(cell: Cell, text: str, *, typed: bool = False) -> None:
     cell.value = clean_text(text)[:_LONGEST_TEXT] or None
     if cell.value is not None:
         cell.data_type = "s"  # openpyxl would take a leading = for a formula, "#N/A" for an error
-    if text.startswith(FORMULA_STARTS):
+    if typed and text.startswith(FORMULA_STARTS):
         cell.quotePrefix = True  # and so would the spreadsheet, as soon as somebody edits the cell
 
 

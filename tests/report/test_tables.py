@@ -196,7 +196,9 @@ def test_times_carry_their_offset_when_known():
     naive, unknown = rows()[0], replace(rows()[0], taken_at=None, visit_on=None)
     lines = read_csv(csv_text([aware, naive, unknown]))
     assert [line["taken_at"] for line in lines] == ["2026-03-07T10:15:00-04:00", "2026-03-07T10:15:30", ""]
-    assert [line["utc_offset"] for line in lines] == ["'-04:00", "", ""]
+    assert [line["utc_offset"] for line in lines] == ["-04:00", "", ""]
+    cell = read_sheet(workbook_bytes([aware], made_at=MADE))["D2"]
+    assert (cell.value, cell.data_type, bool(cell.quotePrefix)) == ("-04:00", "s", False)
 
 
 # XLSX
