@@ -63,6 +63,8 @@ class CameraPose:
     def project(self, points_mm: npt.ArrayLike, height_mm: float) -> FloatArray:
         """Pixels ``(n, 2)`` of points ``(n, 2)`` that lie `height_mm` above the plane."""
         flat = np.asarray(points_mm, dtype=float).reshape(-1, 2)
+        if len(flat) == 0:  # OpenCV takes no fewer than one point
+            return flat
         space = np.column_stack([flat, np.full(len(flat), -float(height_mm))])
         rvec, _ = cv2.Rodrigues(self.rotation)
         pixels, _ = cv2.projectPoints(space, rvec, self.translation_mm, self.camera_matrix, self.distortion)
@@ -71,6 +73,8 @@ class CameraPose:
     def to_plane(self, points_px: npt.ArrayLike, height_mm: float) -> FloatArray:
         """Points ``(n, 2)`` in mm where the rays of pixels ``(n, 2)`` meet the plane at `height_mm`."""
         flat = np.asarray(points_px, dtype=float).reshape(-1, 1, 2)
+        if len(flat) == 0:
+            return flat.reshape(0, 2)
         criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
         ideal = cv2.undistortPoints(flat, self.camera_matrix, self.distortion, criteria=criteria).reshape(-1, 2)
         rays = np.column_stack([ideal, np.ones(len(ideal))]) @ self.rotation

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -15,7 +16,19 @@ from fragarea.photo.records import CameraInfo
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.lens import LensProfile
 from fragarea.reference.plane import CameraPose, FloatArray, PhotoScale
-from fragarea.reference.pose import K1, K2, PARAMETERS, SHIFT, TURN, PoseFit, fit_pose, pose_problem, project_points
+from fragarea.reference.pose import (
+    K1,
+    K2,
+    LOG_FOCAL,
+    PARAMETERS,
+    SHIFT,
+    TURN,
+    PoseFit,
+    PoseProblem,
+    fit_pose,
+    pose_problem,
+    project_points,
+)
 from fragarea.reference.tags import TagSighting, find_tags
 
 STEEPEST_DEG = 25.0
@@ -29,8 +42,13 @@ CRUMPLED_SHARE = 0.03
 LOOSEST_U_REL = 0.02
 # The tags tell the lens when they leave less than this share of what was unknown about k1 beforehand.
 LENS_TOLD_SHARE = 0.5
+# A photo was squeezed when, drawn out again, its tags miss by less than this share.
+SQUEEZED_SHARE = 0.3
+# Ratios nearer to 1 than this are left to other causes.
+LEAST_SQUEEZE = 0.02
 HEIGHT_STEP = 1e-5  # rad and mm: small against the height, large against rounding
 RETAKE_WHOLE = "retake the photo with the whole reference in view, its tags wiped dry and out of glare"
+AS_TAKEN = "give the photo as the camera took it, not a copy made smaller"
 
 
 def find_scale(
@@ -100,11 +118,14 @@ def solve_pose(
     """
     known = [(tag, layout.tag(tag.tag_id)) for tag in sightings]
     pairs = [(tag, place) for tag, place in known if place is not None]
-    _refuse_few({tag.tag_id for tag, _ in pairs}, layout, photo_name)
-    fit = fit_pose(pose_problem(pairs, image_size, camera, lens, print_factor))
+    _refuse_few({tag.tag_id for tag, _ in pairs}, layout, image_size, photo_name)
+    problem = pose_problem(pairs, image_size, camera, lens, print_factor)
+    fit = fit_pose(problem)
     used = [pairs[i][0] for i in fit.used]
-    _refuse_disagreeing(fit, used, layout, photo_name)
     pose = fit.problem.pose(fit.values)
+    if not _fits_together(fit, used) or pose.tilt_deg > STEEPEST_DEG:
+        _refuse_squeezed(problem, fit.rms_px, image_size, photo_name)
+    _refuse_disagreeing(fit, used, layout, photo_name)
     mm_per_px, scale_u, lens_u = _length_u(fit, layout, print_factor)
     blur_px = float(np.median([tag.blur_px for tag in used]))
     _refuse_view(pose, mm_per_px, blur_px * mm_per_px, photo_name)
@@ -187,17 +208,71 @@ def _camera_height_u(fit: PoseFit) -> float:
     return math.sqrt(max(float(slope @ fit.covariance @ slope), 0.0))
 
 
-def _refuse_few(ids: set[int], layout: ReferenceLayout, photo_name: str) -> None:
+def _refuse_few(ids: set[int], layout: ReferenceLayout, image_size: tuple[int, int], photo_name: str) -> None:
     if len(ids) >= 2:
         return
     seen = f"only {len(ids)} of {len(layout.tags)} tags" if ids else f"none of the {len(layout.tags)} tags"
+    needed = np.sort(np.ptp(np.array(layout.outline_mm, dtype=float), axis=0)) / COARSEST_MM_PER_PX
+    if (np.sort(image_size) < needed).any():
+        raise ViewUnusable(
+            photo_name,
+            f"{seen} of {layout.name} seen; {image_size[0]} x {image_size[1]} pixels are too few to show it all at"
+            f" 3 pixels a mm ({needed[1]:.0f} x {needed[0]:.0f} would just do)",
+            AS_TAKEN,
+        )
     raise ReferenceNotFound(
         photo_name, f"{seen} of {layout.name} seen; need 4 corners of at least 2 tags", RETAKE_WHOLE
     )
 
 
+def _fits_together(fit: PoseFit, used: Sequence[TagSighting]) -> bool:
+    return fit.rms_px <= CRUMPLED_SHARE * float(np.median([tag.side_px for tag in used]))
+
+
+def _refuse_squeezed(problem: PoseProblem, rms_px: float, image_size: tuple[int, int], photo_name: str) -> None:
+    """Refuse a photo whose width and height were changed by different factors: its tags fit once it is drawn out."""
+    ratio = 1.0
+    for _ in range(3):
+        longer = max(image_size[0] / ratio, image_size[1]) / max(image_size)
+        prior = problem.prior + np.eye(len(problem.prior))[LOG_FOCAL] * math.log(longer)
+        ratio = _width_to_height(problem, float(np.exp(prior[LOG_FOCAL])))
+        if not 0.05 < ratio < 20:
+            return
+    drawn_out = replace(
+        problem, seen_px=problem.seen_px / (ratio, 1), middle_px=problem.middle_px / (ratio, 1), prior=prior
+    )
+    fit = fit_pose(drawn_out)
+    # by all tags, for without some of them any ratio may look right
+    left_px = float(np.median(drawn_out.misses_px(fit.values)))
+    steep = fit.problem.pose(fit.values).tilt_deg > STEEPEST_DEG
+    if abs(ratio - 1) < LEAST_SQUEEZE or left_px > SQUEEZED_SHARE * rms_px or steep:
+        return
+    narrow, share = ("width", ratio) if ratio < 1 else ("height", 1 / ratio)
+    raise ViewUnusable(
+        photo_name,
+        f"the photo is squeezed: its {narrow} was made about {share:.2f} times what it should be",
+        AS_TAKEN,
+    )
+
+
+def _width_to_height(problem: PoseProblem, focal_px: float) -> float:
+    """By how much more the width of pixels counts than their height, nan where the tags do not tell.
+
+    With the homography (h1 h2 h3) of the tags about the middle of the photo and K = diag(ratio f, f, 1), K^-1 h1 and
+    K^-1 h2 are at right angles and equally long: two equations, linear in 1 / ratio^2.
+    """
+    seen = (problem.seen_px - problem.middle_px).reshape(-1, 2)
+    found, _ = cv2.findHomography(problem.board, seen, cv2.LMEDS)
+    if found is None:
+        return math.nan
+    one, two = found[:, 0], found[:, 1]
+    of_width, of_height, of_depth = np.array([one * two, one**2 - two**2]).T
+    squared = -float(of_width @ (of_height + focal_px**2 * of_depth)) / float(of_width @ of_width)
+    return 1 / math.sqrt(squared) if squared > 0 else math.nan
+
+
 def _refuse_disagreeing(fit: PoseFit, used: Sequence[TagSighting], layout: ReferenceLayout, photo_name: str) -> None:
-    if fit.rms_px <= CRUMPLED_SHARE * float(np.median([tag.side_px for tag in used])):
+    if _fits_together(fit, used):
         return
     raise ReferenceNotFound(
         photo_name,
@@ -217,7 +292,7 @@ def _refuse_view(pose: CameraPose, mm_per_px: float, blur_mm: float, photo_name:
         raise ViewUnusable(
             photo_name,
             f"one mm covers only {1 / mm_per_px:.1f} pixels; 3 are needed",
-            "go nearer, or set the camera to its full size",
+            f"go nearer, or set the camera to its full size; {AS_TAKEN}",
         )
     if blur_mm > BLUR_REFUSE_MM:
         raise ViewUnusable(

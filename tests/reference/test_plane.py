@@ -20,6 +20,12 @@ def test_plane_to_pixels_and_back_is_the_identity(height_mm):
     assert camera.to_plane(camera.project(points, height_mm), height_mm) == pytest.approx(points, abs=1e-6)
 
 
+def test_no_points_give_no_points():
+    for empty in ([], np.zeros((0, 2))):
+        assert pose().project(empty, 1.0).shape == (0, 2)
+        assert pose().to_plane(empty, 1.0).shape == (0, 2)
+
+
 def test_height_above_plane_magnifies_as_d_over_d_minus_z():
     # Exact geometry (similar triangles): D / (D - z) in length; 3 mm at 400 mm is +1.5 % of area.
     camera = CameraPose(K, np.zeros(5), np.eye(3), np.array([0.0, 0.0, 400.0]))

@@ -268,6 +268,24 @@ def test_a_coarse_photo_is_refused():
         solve(sightings(FRAME, pose))
 
 
+@pytest.mark.parametrize("across", [0.3, 0.6, 0.9, 0.96, 1.1, 2.5])
+def test_a_squeezed_photo_is_refused_as_such(across):
+    tags = sightings(FRAME, camera(FRAME, tilt_deg=7.0), noise_px=0.1)
+    squeezed = [replace(tag, corners_px=tag.corners_px * (across, 1.0)) for tag in tags]
+    side, share = ("width", across) if across < 1 else ("height", 1 / across)
+    with pytest.raises(ViewUnusable, match=f"the photo is squeezed: its {side} was made about {share:.2f} times"):
+        solve(squeezed, image_size=(round(across * SIZE[0]), SIZE[1]))
+
+
+def test_a_photo_too_small_for_its_reference_is_told_so_where_its_tags_are_lost():
+    # 280 x 220 mm at 3 pixels a mm
+    small = r"none of the 12 tags .* seen; 640 x 1912 pixels are too few .* \(840 x 660 would just do\)"
+    with pytest.raises(ViewUnusable, match=small):
+        solve([], image_size=(640, 1912))
+    with pytest.raises(ReferenceNotFound, match="need 4 corners"):
+        solve([], image_size=(660, 840))
+
+
 def test_small_tags_are_doubted():
     pose = camera(CARD, view_mm=400)
     assert Doubt("tags_small", "39 pixels") in solve(sightings(CARD, pose), CARD).doubts
