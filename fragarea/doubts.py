@@ -78,7 +78,7 @@ DOUBTS: dict[str, DoubtKind] = _table(
         "offset_from_rims",
         "height of plug tops taken from rims",
         "reference_offset_mm was not given; many plug rims agree that the reference lies off the plug tops",
-        "set reference_offset_mm if you know it",
+        "measure the distance and set reference_offset_mm; if there is none, the print or the plug diameter is wrong",
         1,
     ),
     DoubtKind(

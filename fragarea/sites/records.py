@@ -122,10 +122,11 @@ class SiteView:
     plug_top_mm, plug_top_u_mm : float
         Height of the plug tops above the reference plane (the description's offset, or what the rims tell).
     plug_top_source : str
-        ``"given"``, ``"rims"`` or ``"assumed"``.
+        ``"given"``; otherwise ``"rims"`` where these tell most of it, ``"assumed"`` where belief does.
     rim_scale : float
         Median of fitted over nominal rim diameter at that height; nan without rims.
     rim_scale_u : float
+        With what the height leaves unknown.
     doubts : tuple of Doubt
     region_mm : (x_mm, y_mm, x_mm, y_mm) or None
         Lowest and highest corner of where fragments may lie: the frame's opening, or the view around a card.

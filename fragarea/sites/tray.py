@@ -15,7 +15,7 @@ from fragarea.sites.grid import (
     refine_lattice,
     without_stray_edges,
 )
-from fragarea.sites.heights import plug_top
+from fragarea.sites.heights import plug_spacing, plug_top
 from fragarea.sites.records import PlugSighting, SiteView
 from fragarea.sites.rims import RimFits
 from fragarea.sites.scene import (
@@ -45,12 +45,14 @@ def find_tray(scene: Scene) -> SiteView:
     chosen, cells = assign_cells(lattice, points, scores)
     fits = scene.rims(points[chosen])
     good = scene.is_plug(fits, scores[chosen])
-    top = plug_top(take(fits, good), scene.height_mm, scene.plane, site)
     if not good.any():
+        top = plug_top(take(fits, good), scene.height_mm, scene.plane, site)
         return view_of(scene, (), top, (Doubt("grid_unsure", "no plug was found"),))
     found = take(fits, good)
     lattice = refine_lattice(lattice, found.centres_mm, np.ones(len(found.on_rim)))
     chosen, cells = assign_cells(lattice, found.centres_mm, found.on_rim)
+    spacing = plug_spacing(found.centres_mm[chosen], cells, lattice.pitch_mm, site.pitch_mm)
+    top = plug_top(found, scene.height_mm, scene.plane, site, spacing)
     cells = without_stray_edges(cells, found.on_rim[chosen] >= CLEAR_RIM)
     extent = _extent(scene, lattice, cells)
     found = _second_guess(scene, lattice, found)
