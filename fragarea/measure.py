@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import isfinite
+from math import hypot, isfinite
 
 from fragarea.area import estimate_area, split_among_plugs
 from fragarea.area.shares import NOTHING, Share
@@ -140,10 +140,11 @@ def _scale(
 
 def _photo_doubts(photo: Photo, settings: MeasureSettings, scale: PhotoScale, view: SiteView) -> tuple[Doubt, ...]:
     doubts = [*scale.doubts, *view.doubts]
-    # rims that told the height of the plug tops agree with the scale by construction
+    # rims that told the height of the plug tops agree with the scale nearly by construction
     if scale.method == "tags" and view.plug_top_source != "rims" and isfinite(view.rim_scale):
         names = (scale.reference, "plug rims")
-        disagrees = compare_scales(1.0, scale.scale_u_rel, view.rim_scale, view.rim_scale_u, names=names)
+        scale_u = hypot(scale.scale_u_rel, scale.print_u_rel)
+        disagrees = compare_scales(1.0, scale_u, view.rim_scale, view.rim_scale_u, names=names)
         doubts += [disagrees] if disagrees else []
     unseen = [_place_words(plug) for plug in view.plugs if _out_of_view(plug)]
     doubts += [Doubt("cut_off", "not measured: " + "; ".join(unseen))] if unseen else []
