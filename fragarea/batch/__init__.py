@@ -7,6 +7,7 @@
 ``worker``    one photo, measured
 ``outcomes``  a measurement, or a refusal whatever went wrong
 ``local``     worker processes of this machine
+``processes`` how processes are started and stopped
 ``cluster``   workers of a Dask cluster
 ``running``   a plan carried out: measurements and refusals into the logbook, Ctrl-C
 ``history``   areas against earlier visits
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from fragarea.batch.files import find_photos
-    from fragarea.batch.history import Plausible, area_jump, compare_histories
+    from fragarea.batch.history import Plausible, area_jumps, compare_histories
     from fragarea.batch.planning import plan_batch
     from fragarea.batch.records import BatchSummary, Job, PhotoTask, Plan
     from fragarea.batch.running import run_batch
@@ -31,7 +32,7 @@ __all__ = [
     "PhotoTask",
     "Plan",
     "Plausible",
-    "area_jump",
+    "area_jumps",
     "compare_histories",
     "find_photos",
     "measure_file",
@@ -42,7 +43,7 @@ __all__ = [
 # A worker process needs neither SQL nor the planning; loading them would add a third to its start.
 _HOMES = {
     "files": ("find_photos",),
-    "history": ("Plausible", "area_jump", "compare_histories"),
+    "history": ("Plausible", "area_jumps", "compare_histories"),
     "planning": ("plan_batch",),
     "records": ("BatchSummary", "Job", "PhotoTask", "Plan"),
     "running": ("run_batch",),

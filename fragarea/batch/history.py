@@ -11,8 +11,6 @@ from fragarea.logbook import FragmentVisit, Logbook, histories_of, keep_comparis
 from fragarea.measurement import FragmentStatus
 
 DAYS_PER_MONTH = 30.4375
-LOOK_BACK = 3
-"""Earlier visits of which one must explain an area: a single wrong outline is doubted, not the visit after it."""
 
 
 @dataclass(frozen=True)
@@ -44,37 +42,47 @@ def compare_histories(logbook: Logbook) -> None:
         return
     found: dict[int, Doubt | None] = {}
     for visits in histories_of(logbook, changed.keys).values():
-        for index, visit in enumerate(visits):
-            found[visit.fragment_id] = area_jump(visits[:index], visit)
+        found |= {visit.fragment_id: doubt for visit, doubt in zip(visits, area_jumps(visits), strict=True)}
     keep_comparison(logbook, found, changed.measurement_ids)
 
 
-def area_jump(history: Sequence[FragmentVisit], new: FragmentVisit, plausible: Plausible = USUAL) -> Doubt | None:
-    """A doubt when an area differs from earlier ones by more than growth and uncertainty explain.
+def area_jumps(visits: Sequence[FragmentVisit], plausible: Plausible = USUAL) -> list[Doubt | None]:
+    """For each visit a doubt when its area differs from the last one by more than growth and uncertainty explain.
 
     Parameters
     ----------
-    history : sequence of FragmentVisit
-        Earlier visits of the same fragment, in order of time.
-    new : FragmentVisit
+    visits : sequence of FragmentVisit
+        All of one fragment, in order of time.
     plausible : Plausible
 
     Returns
     -------
-    Doubt or None
-        None also where nothing can be said: no date is known. A fragment that goes missing, or that stands there
-        again, is doubted like any other change; one that stays missing is not.
+    list of (Doubt or None)
+        In the order of `visits`. None also where nothing can be said: no date is known. A fragment that goes missing,
+        or that stands there again, is doubted like any other change; one that stays missing is not.
 
     Notes
     -----
+    The last visit must explain an area. Where that one was doubted itself, the one before it may explain the area
+    too, and so on back: a single wrong outline is doubted, not the visit after it, and a change that lasts once.
+
     After t months, an area A with equivalent radius r = sqrt(A / pi) may lie between (1 - loss) A and
     pi (r + e t)^2, widened by the coverage times the root sum of squares of both standard uncertainties. These are
     taken as independent, which can only widen what is allowed.
     """
-    dated = [one for one in history if one.taken_at is not None]
-    if new.taken_at is None or not dated or any(_explains(one, new, plausible) for one in dated[-LOOK_BACK:]):
-        return None
-    last = dated[-1]
+    found: list[Doubt | None] = []
+    explaining: list[FragmentVisit] = []  # the last visit, and those before it that it does not stand for
+    for visit in visits:
+        doubt = None
+        if visit.taken_at is not None:
+            if explaining and not any(_explains(one, visit, plausible) for one in explaining):
+                doubt = _jump(explaining[-1], visit)
+            explaining = [*explaining, visit] if doubt else [visit]
+        found.append(doubt)
+    return found
+
+
+def _jump(last: FragmentVisit, new: FragmentVisit) -> Doubt:
     change_cm2, days = (new.area_mm2 - last.area_mm2) / 100, _days_between(last, new)
     return Doubt("area_jump", f"{change_cm2:+.2f} cm² in {days:.0f} days, from {last.area_mm2 / 100:.2f} cm²")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import math
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -9,13 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from fragarea.batch.history import Plausible, area_jump, compare_histories
+from fragarea.batch.history import USUAL, Plausible, area_jumps, compare_histories
+from fragarea.doubts import Doubt
 from fragarea.logbook import FragmentVisit, current_measurements, history_of, open_logbook, record, uncompared
 from fragarea.measurement import FragmentStatus, MeasureSettings
 from fragarea.sites.records import SiteKind
 from tests.logbook.samples import TAKEN, TRAY, fragment, measured
 
 MONTH_DAYS = 30.4375
+TRUE_AREAS = Path(__file__).parents[2] / "sample_images" / "true_areas.csv"
 
 
 def visit(days: float | None, area_mm2: float, u_mm2: float = 0.0, **changes) -> FragmentVisit:
@@ -37,6 +40,11 @@ def visit(days: float | None, area_mm2: float, u_mm2: float = 0.0, **changes) ->
         dead_mm2=0.0,
     )
     return replace(made, **changes)
+
+
+def area_jump(history: list[FragmentVisit], new: FragmentVisit, plausible: Plausible = USUAL) -> Doubt | None:
+    """The doubt about the last of a fragment's visits."""
+    return area_jumps([*history, new], plausible)[-1]
 
 
 def test_growth_is_bounded_by_the_radius_not_by_the_share():
@@ -107,6 +115,35 @@ def test_dates_with_and_without_offset_are_compared_by_the_clock():
     aware = visit(7, 100.0, taken_at=(TAKEN + timedelta(days=7)).replace(tzinfo=UTC))
     assert area_jump([visit(0, 100.0)], aware) is None
     assert area_jump([aware], visit(8, 100.0)) is None
+
+
+def true_areas(row: int, column: int) -> list[FragmentVisit]:
+    """What stood at a place of the sample tray, by its true areas."""
+    with TRUE_AREAS.open(encoding="utf-8", newline="") as file:
+        lines = [line for line in csv.DictReader(file) if (line["row"], line["column"]) == (str(row), str(column))]
+    days = [datetime.fromisoformat(line["photo"][:10]) for line in lines]
+    assert days == sorted(days)
+    areas = [float(line["live_mm2"]) for line in lines]
+    return [visit(None, area, 0.01 * area, taken_at=day) for day, area in zip(days, areas, strict=True)]
+
+
+@pytest.mark.parametrize("place", [(5, 3), (5, 6)])
+def test_two_fragments_that_changed_places_unrecorded_are_doubted_when_it_happened(place):
+    # sample_images/README.md: P35 and P38 stand in each other's place from 2025-06-05 on; true areas of the scenes
+    visits = true_areas(*place)
+    jumps = [str(one.taken_at.date()) for one, doubt in zip(visits, area_jumps(visits), strict=True) if doubt]
+    assert jumps == ["2025-06-05"]
+
+
+def test_no_other_place_of_the_sample_tray_is_doubted_but_for_what_happened_there():
+    with TRUE_AREAS.open(encoding="utf-8", newline="") as file:
+        lines = [line for line in csv.DictReader(file) if line["site"] == "TRAY-1"]
+    states = {(int(line["row"]), int(line["column"])): set() for line in lines}
+    for line in lines:
+        states[int(line["row"]), int(line["column"])].add(line["state"])
+    healthy = [place for place, seen in states.items() if seen == {"healthy"}]
+    assert len(healthy) > 25
+    assert {place for place in healthy if any(area_jumps(true_areas(*place)))} == {(5, 3), (5, 6)}
 
 
 # the logbook's own histories
