@@ -6,9 +6,10 @@ Everything here can be deleted and made again: it is drawn from the logbook and 
 from __future__ import annotations
 
 import multiprocessing
-import signal
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ from pathlib import Path
 import cv2
 
 from fragarea import __version__
+from fragarea.batch.processes import ctrl_c_noted, leave_ctrl_c_to_parent, starting_processes
 from fragarea.errors import FragareaError
 from fragarea.logbook import StoredMeasurement
 from fragarea.photo import read_photo
@@ -186,21 +188,35 @@ def _draw_all(
         for index, task in enumerate(tasks):
             keep(index, _draw_visit(task))
     else:
-        spawn = multiprocessing.get_context("spawn")
-        with ProcessPoolExecutor(min(workers, len(tasks)), mp_context=spawn, initializer=_start_drawing) as pool:
-            futures = {pool.submit(_draw_visit, task): index for index, task in enumerate(tasks)}
-            try:
-                for future in as_completed(futures):
-                    keep(futures[future], future.result())
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)  # Ctrl-C: what waits is not drawn any more
-                raise
+        try:
+            _draw_together(tasks, min(workers, len(tasks)), keep)
+        except BrokenProcessPool as error:
+            raise FragareaError(
+                "A process that draws was stopped by the system, perhaps for want of memory. "
+                "Draw with fewer: fragarea report --workers 1. The measurements are kept."
+            ) from error
     return [results[index] for index in range(len(tasks))]
+
+
+def _draw_together(tasks: list[_VisitTask], workers: int, keep: Callable[[int, _VisitDrawn], None]) -> None:
+    """Draw visits in several processes; after Ctrl-C those in hand are finished and no more are begun."""
+    spawn = multiprocessing.get_context("spawn")
+    waiting, in_hand = deque(enumerate(tasks)), dict[Future[_VisitDrawn], int]()
+    with ctrl_c_noted() as stopping, ProcessPoolExecutor(workers, spawn, _start_drawing) as pool:
+        while in_hand or (waiting and not stopping()):
+            while waiting and len(in_hand) < workers and not stopping():
+                index, task = waiting.popleft()
+                with starting_processes():
+                    in_hand[pool.submit(_draw_visit, task)] = index
+            for future in wait(in_hand, return_when=FIRST_COMPLETED).done:
+                keep(in_hand.pop(future), future.result())
+    if waiting:
+        raise KeyboardInterrupt
 
 
 def _start_drawing() -> None:
     """One thread a process, and Ctrl-C left to the parent."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_ctrl_c_to_parent()
     cv2.setNumThreads(1)
 
 

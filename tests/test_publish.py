@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
+import signal
+from dataclasses import replace
 from datetime import UTC, datetime
 from html import unescape
 from pathlib import Path
@@ -151,3 +154,29 @@ def test_only_chosen_visits_are_drawn(nursery: Path) -> None:
     result = run("report", nursery, "--site", "PAD-1")
     assert result.exit_code == 0
     assert [path.parent.name for path in (nursery / "reports" / "overlays").rglob("*.jpg")] == ["PAD-1"]
+
+
+def test_ctrl_c_ends_drawing_after_the_visits_in_hand(nursery: Path) -> None:
+    """Signals sent to this process as a terminal does; the drawing processes end with it."""
+    pad = view(nursery).stored[0]
+    site = pad.measurement.site
+    visits = [
+        replace(pad, measurement=replace(pad.measurement, site=replace(site, name=f"PAD-{number}")))
+        for number in range(6)
+    ]
+    told: list[tuple[int, int]] = []
+
+    def press(done: int, total: int) -> None:
+        told.append((done, total))
+        if done == 1:
+            os.kill(os.getpid(), signal.SIGINT)
+
+    with pytest.raises(KeyboardInterrupt):
+        publish(
+            *(nursery, "Récif 1", visits, ()),
+            genotypes={}, last_check="", made_at=MADE_AT, workers=2, on_progress=press,
+        )
+    drawn = list((nursery / "reports" / "overlays").rglob("*.jpg"))
+    assert 1 <= len(told) <= 3  # one is done, and at most two were in hand
+    assert len(drawn) == len(told)
+    assert not (nursery / "reports" / "report.html").exists()

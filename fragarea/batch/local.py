@@ -8,16 +8,15 @@ back, and a new worker takes over.
 from __future__ import annotations
 
 import multiprocessing
-import os
-import signal
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
 from fragarea.batch.outcomes import outcome_of
+from fragarea.batch.processes import leave_ctrl_c_to_parent, starting_processes
 from fragarea.batch.records import Job, Measure, Outcome, PhotoTask
 from fragarea.errors import FragareaError
 from fragarea.measurement import Refusal
@@ -27,14 +26,6 @@ IN_HAND = 2
 LOOK_UP_S = 0.2
 FAILED_STARTS = 3
 _READY = "ready"
-# One thread a worker: workers would only fight over the cores, and sums in another order change the last digit.
-_ONE_THREAD = (
-    "OPENCV_FOR_THREADS_NUM",
-    "OMP_NUM_THREADS",
-    "OPENBLAS_NUM_THREADS",
-    "MKL_NUM_THREADS",
-    "VECLIB_MAXIMUM_THREADS",
-)
 
 Finished = tuple[PhotoTask, Outcome]
 
@@ -144,7 +135,7 @@ class _Worker:
         self.ready = False
         self._at: PhotoTask | None = None
         self._began = 0.0
-        with _single_threaded(), _deaf_to_ctrl_c():
+        with starting_processes():
             self.process.start()
         theirs.close()
 
@@ -187,7 +178,7 @@ class _Worker:
 
 def _serve(pipe: Connection, measure: Measure, job: Job) -> None:
     """Life of a worker: measure what comes until nobody is at the other end."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the parent decides
+    leave_ctrl_c_to_parent()
     try:
         pipe.send(_READY)
         while True:
@@ -195,34 +186,6 @@ def _serve(pipe: Connection, measure: Measure, job: Job) -> None:
             pipe.send(outcome_of(measure, task, job))
     except (EOFError, OSError):
         return  # the parent is gone; what it recorded is safe
-
-
-@contextmanager
-def _single_threaded() -> Iterator[None]:
-    """Numerical libraries read these when they are loaded, so a new process must find them set."""
-    before = {name: os.environ.get(name) for name in _ONE_THREAD}
-    os.environ.update(dict.fromkeys(_ONE_THREAD, "1"))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
-@contextmanager
-def _deaf_to_ctrl_c() -> Iterator[None]:
-    """A new process inherits what is blocked: it would die of Ctrl-C, with a traceback, before it can ignore it."""
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _stopped(task: PhotoTask) -> Refusal:

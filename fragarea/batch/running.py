@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import signal
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from types import FrameType
 
 from fragarea.batch.describe import job_hash, names_on
 from fragarea.batch.history import compare_histories
 from fragarea.batch.local import LocalCrew
+from fragarea.batch.processes import ctrl_c_noted
 from fragarea.batch.records import BatchSummary, Crew, Job, Measure, PhotoTask, Plan
 from fragarea.batch.worker import measure_file
 from fragarea.logbook import Logbook, Refusal, record, record_refusal
@@ -127,7 +124,7 @@ def _measure_all(
     refused_under = job_hash(job)
     done = 0
     try:
-        with _ctrl_c_noted() as stopping:
+        with ctrl_c_noted() as stopping:
             for task, outcome in crew.results(plan.tasks, stopping):
                 if isinstance(outcome, Refusal):
                     _keep_refusal(logbook, task, outcome, refused_under)
@@ -162,23 +159,3 @@ def _keep_refusal(logbook: Logbook, task: PhotoTask, refusal: Refusal, refused_u
 def _count_refusal(tally: _Tally, path: str, refusal: Refusal) -> None:
     tally.refused.append(refusal)
     tally.refused_paths.append(path)
-
-
-@contextmanager
-def _ctrl_c_noted() -> Iterator[Callable[[], bool]]:
-    """Ctrl-C ends the run between two photos, never inside a transaction; a second one ends it at once."""
-    if threading.current_thread() is not threading.main_thread():
-        yield lambda: False
-        return
-    noted = threading.Event()
-    before = signal.getsignal(signal.SIGINT)
-
-    def note(_number: int, _frame: FrameType | None) -> None:
-        noted.set()
-        signal.signal(signal.SIGINT, signal.default_int_handler)
-
-    signal.signal(signal.SIGINT, note)
-    try:
-        yield noted.is_set
-    finally:
-        signal.signal(signal.SIGINT, before if before is not None else signal.SIG_DFL)

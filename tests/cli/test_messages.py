@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import signal
 from pathlib import Path
 
 import click
@@ -10,7 +12,8 @@ import pytest
 
 from fragarea.cli import COMMANDS, main
 from fragarea.cli import doubts as doubts_command
-from tests.cli.samples import PAD_PHOTO, make_nursery, run
+from fragarea.photo import photo_hash
+from tests.cli.samples import PAD_PHOTO, SHEET_PHOTOS, make_nursery, run
 
 
 def refused(*words: str | Path, code: int = 1) -> str:
@@ -156,3 +159,19 @@ def test_every_command_refuses_an_unknown_option() -> None:
     assert isinstance(main, click.Group)
     for name in COMMANDS:
         assert "No such option" in refused(name, "--colour", code=2)
+
+
+def test_ctrl_c_while_photos_are_looked_through_ends_with_a_sentence(nursery: Path, monkeypatch) -> None:
+    hashed: list[Path] = []
+
+    def press(path: Path) -> str:
+        hashed.append(path)
+        os.kill(os.getpid(), signal.SIGINT)
+        return photo_hash(path)
+
+    for number in range(3):
+        (nursery / "photos" / "TRAY-1").mkdir(parents=True, exist_ok=True)
+        shutil.copy(SHEET_PHOTOS[0], nursery / "photos" / "TRAY-1" / f"{number}.jpg")
+    monkeypatch.setattr("fragarea.batch.planning.photo_hash", press)
+    assert "Stopped; nothing that was finished is lost" in refused("measure", nursery, code=130)
+    assert len(hashed) == 1
