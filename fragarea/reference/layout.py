@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -73,6 +73,23 @@ class ReferenceLayout:
     def tag(self, tag_id: int) -> TagLayout | None:
         """The tag with this id, or None."""
         return next((tag for tag in self.tags if tag.tag_id == tag_id), None)
+
+    def printed(self, factor: float) -> ReferenceLayout:
+        """Where everything truly lies on a print whose lengths are `factor` times the nominal ones."""
+
+        def at(place: tuple[float, float]) -> tuple[float, float]:
+            return (factor * place[0], factor * place[1])
+
+        tags = tuple(replace(tag, side_mm=factor * tag.side_mm, centre_mm=at(tag.centre_mm)) for tag in self.tags)
+        patches = (replace(p, side_mm=factor * p.side_mm, centre_mm=at(p.centre_mm)) for p in self.grey_patches)
+        return replace(
+            self,
+            tags=tags,
+            outline_mm=tuple(at(corner) for corner in self.outline_mm),
+            window_mm=tuple(at(corner) for corner in self.window_mm) if self.window_mm else None,
+            grey_patches=tuple(patches),
+            print_check_mm=factor * self.print_check_mm,
+        )
 
     @property
     def centre_mm(self) -> tuple[float, float]:

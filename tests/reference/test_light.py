@@ -51,3 +51,12 @@ def test_srgb_values_become_light_by_the_standards_formula():
     white = np.full((2, 3, 3), 188, np.uint8)
     assert linear_luminance(white) == pytest.approx(np.full((2, 3), 0.5029), abs=1e-4)
     assert linear_luminance(white[..., 0]) == pytest.approx(np.full((2, 3), 0.5029), abs=1e-4)
+
+
+@pytest.mark.parametrize("factor", [0.9, 1.1])
+def test_patches_of_a_print_of_another_size_are_read_where_they_lie(grey_light, factor):
+    photo = to_srgb(grey_light * 0.5)
+    scale = solve_pose(sightings(FRAME, POSE), FRAME, SIZE, CameraInfo(), photo_name="a.jpg", print_factor=factor)
+    light, same = light_from_patches(photo, scale, FRAME.printed(factor)), light_from_patches(photo, SCALE, FRAME)
+    assert light.exposure == pytest.approx(same.exposure, rel=1e-3)
+    assert light.gains == pytest.approx(same.gains, rel=1e-3)

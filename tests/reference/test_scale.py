@@ -159,6 +159,16 @@ def test_areas_follow_the_print_check_squared():
     assert checked.plane.camera_height_mm == pytest.approx(0.99 * nominal.plane.camera_height_mm, rel=1e-4)
 
 
+def test_a_reference_as_printed_gives_the_scale_of_its_print_check():
+    tags = sightings(FRAME, camera(FRAME, tilt_deg=5.0))
+    printed = FRAME.printed(1.02)
+    assert printed.tags[0].side_mm == pytest.approx(1.02 * FRAME.tags[0].side_mm)
+    assert printed.print_check_mm == pytest.approx(1.02 * FRAME.print_check_mm)
+    one, other = solve(tags, print_factor=1.02), solve(tags, printed)
+    assert other.mm_per_px == pytest.approx(one.mm_per_px)
+    assert other.plane.camera_height_mm == pytest.approx(one.plane.camera_height_mm)
+
+
 def test_spread_ink_changes_the_tags_but_not_the_scale():
     pose = camera(FRAME)
     grown = []
