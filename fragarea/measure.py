@@ -70,10 +70,12 @@ def measure_photo(
         If the photo gives no scale, no site or no outline to trust.
     """
     scale = _scale(photo, site, settings, layout, lens)
-    light = light_from_patches(photo.pixels, scale, layout) if layout else None
+    # what is read at places on the print is read where they truly lie
+    printed = layout.printed(settings.print_factor) if layout else None
+    light = light_from_patches(photo.pixels, scale, printed) if printed else None
     if site.kind is SiteKind.SHAPES:
         view = SiteView((), 0.0, 0.0, "given")
-        fragments = _measure_sheet(photo, scale, layout, site.reference_offset_mm or 0.0)
+        fragments = _measure_sheet(photo, scale, printed, site.reference_offset_mm or 0.0)
         if not fragments:
             raise SiteNotFound(
                 photo.name,
@@ -81,7 +83,7 @@ def measure_photo(
                 "photograph the printed known-area sheet inside the reference it was made for",
             )
     else:
-        view = find_plugs(photo.pixels, scale.plane, layout, site)
+        view = find_plugs(photo.pixels, scale.plane, printed, site)
         fragments = _measure_plugs(photo, site, scale, light, view, expected)
     return PhotoMeasurement(
         photo=photo.name,
