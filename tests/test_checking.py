@@ -36,9 +36,8 @@ def test_print_correction_that_is_wrong_shows_as_bias_of_twice_its_size() -> Non
     """Exact geometry: lengths times 1.02 are areas times 1.0404."""
     right = check(SHEET_PHOTOS[0]).result.bias_rel
     wrong = check(SHEET_PHOTOS[0], print_factor=1.02, print_u_rel=0.001).result
-    # within 0.3 %: the search for edges is set in mm, so it reads them up to 0.005 mm (0.03 pixels) apart, which is
-    # that much for the smallest shapes
-    assert wrong.bias_rel == pytest.approx(1.0404 * (1 + right) - 1, abs=3e-3)
+    # 0.02 %: the places at which pixels are read round to whole ones differently
+    assert wrong.bias_rel == pytest.approx(1.0404 * (1 + right) - 1, abs=2e-4)
     assert wrong.verdict is Verdict.FAILS
 
 
