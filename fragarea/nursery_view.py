@@ -1,17 +1,24 @@
-"""What commands show of a nursery: its measurements as report rows, with genotypes and the last check."""
+"""What commands show of a nursery: its measurements as report rows, with genotypes and known-area checks."""
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 from fragarea.check import CheckResult, summary_sentence
-from fragarea.logbook import Logbook, StoredMeasurement, current_measurements, current_refusals, last_check
+from fragarea.logbook import (
+    CheckRecord,
+    Logbook,
+    StoredMeasurement,
+    current_measurements,
+    current_refusals,
+    last_check,
+)
 from fragarea.nursery import Nursery, Tables
-from fragarea.publish import rows_of_stored
-from fragarea.report import RefusedPhoto, ReportRow
+from fragarea.report import RefusedPhoto, ReportRow, rows_of
 
 LOGBOOK_FILE = "logbook.sqlite"
 
@@ -24,16 +31,15 @@ class NurseryView:
     ----------
     stored : tuple of StoredMeasurement
     rows : tuple of ReportRow
+        Each with the last known-area check of its reference up to its day.
     refused : tuple of RefusedPhoto
-    genotypes : dict of fragment to genotype
     last_check : str
-        Sentence on the last known-area check; empty when there was none.
+        Sentence on the last known-area check of all; empty when there was none.
     """
 
     stored: tuple[StoredMeasurement, ...]
     rows: tuple[ReportRow, ...]
     refused: tuple[RefusedPhoto, ...]
-    genotypes: dict[str, str]
     last_check: str
 
 
@@ -63,14 +69,32 @@ def view_nursery(
         visits = {_visit(one) for one in stored if one.path in touched_by}
         stored = tuple(one for one in stored if _visit(one) in visits)
         refused = tuple(one for one in refused if one.path in touched_by)
-    genotypes = {fragment.fragment: fragment.genotype for fragment in tables.fragments}
-    sentence = check_sentence(logbook)
     return NurseryView(
         stored=stored,
-        rows=rows_of_stored(stored, genotypes=genotypes, last_check=sentence),
+        rows=_rows(logbook, stored, {fragment.fragment: fragment.genotype for fragment in tables.fragments}),
         refused=tuple(RefusedPhoto(one.refusal.photo, one.refusal.cause, one.refusal.remedy) for one in refused),
-        genotypes=genotypes,
-        last_check=sentence,
+        last_check=_in_words(last_check(logbook)),
+    )
+
+
+def _rows(
+    logbook: Logbook, stored: Iterable[StoredMeasurement], genotypes: Mapping[str, str]
+) -> tuple[ReportRow, ...]:
+    @cache
+    def sentence(reference: str, until: date | None) -> str:
+        # an undated photo may be older than any check
+        return _in_words(last_check(logbook, reference=reference, until=until)) if until else ""
+
+    return tuple(
+        row
+        for one in stored
+        for row in rows_of(
+            one.measurement,
+            software_version=one.software_version,
+            names=one.names,
+            genotypes=genotypes,
+            last_check=sentence(one.measurement.reference, _visit(one)[1]),
+        )
     )
 
 
@@ -79,9 +103,7 @@ def _visit(one: StoredMeasurement) -> tuple[str, date | None]:
     return one.measurement.site.name, taken.date() if taken else None
 
 
-def check_sentence(logbook: Logbook) -> str:
-    """The last known-area check in a sentence; empty when there was none."""
-    check = last_check(logbook)
+def _in_words(check: CheckRecord | None) -> str:
     return summary_sentence(CheckResult.from_dict(check.result), check.taken_on) if check else ""
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import multiprocessing
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -32,7 +32,6 @@ from fragarea.report import (
     draw_overlay,
     file_stem,
     fragment_name,
-    rows_of,
     save_picture,
     thumbnail,
     write_page,
@@ -79,30 +78,13 @@ class _VisitDrawn:
     not_drawn: tuple[str, ...]
 
 
-def rows_of_stored(
-    stored: Sequence[StoredMeasurement], *, genotypes: Mapping[str, str], last_check: str
-) -> tuple[ReportRow, ...]:
-    """Report rows of measurements from the logbook; `genotypes` maps fragment to genotype."""
-    return tuple(
-        row
-        for one in stored
-        for row in rows_of(
-            one.measurement,
-            software_version=one.software_version,
-            names=one.names,
-            genotypes=genotypes,
-            last_check=last_check,
-        )
-    )
-
-
 def publish(
     folder: Path,
     nursery_name: str,
     stored: Sequence[StoredMeasurement],
+    rows: Sequence[ReportRow],
     refused: Sequence[RefusedPhoto],
     *,
-    genotypes: Mapping[str, str],
     last_check: str,
     made_at: datetime,
     workers: int = 1,
@@ -116,10 +98,11 @@ def publish(
         The nursery folder; photos are read from it, pictures and page go to its ``reports/``.
     nursery_name : str
     stored : sequence of StoredMeasurement
+    rows : sequence of ReportRow
+        Of these measurements.
     refused : sequence of RefusedPhoto
-    genotypes : mapping of fragment to genotype
     last_check : str
-        Sentence on the last known-area check.
+        Sentence on the last known-area check of all.
     made_at : datetime
     workers : int
         Processes that draw.
@@ -138,7 +121,7 @@ def publish(
         nursery=nursery_name,
         made_at=made_at,
         software_version=__version__,
-        rows=rows_of_stored(stored, genotypes=genotypes, last_check=last_check),
+        rows=tuple(rows),
         photos=photos,
         refused=tuple(refused),
         sheets=tuple(

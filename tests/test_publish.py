@@ -55,8 +55,8 @@ def view(folder: Path) -> NurseryView:
 
 def draw(folder: Path, **changes):
     seen = view(folder)
-    options = {"genotypes": seen.genotypes, "last_check": seen.last_check, "made_at": MADE_AT, **changes}
-    return publish(folder, "Récif 1", seen.stored, seen.refused, **options)
+    options = {"last_check": seen.last_check, "made_at": MADE_AT, **changes}
+    return publish(folder, "Récif 1", seen.stored, seen.rows, seen.refused, **options)
 
 
 def page_of(folder: Path) -> str:
@@ -173,8 +173,11 @@ def test_ctrl_c_ends_drawing_after_the_visits_in_hand(nursery: Path) -> None:
 
     with pytest.raises(KeyboardInterrupt):
         publish(
-            *(nursery, "Récif 1", visits, ()),
-            genotypes={}, last_check="", made_at=MADE_AT, workers=2, on_progress=press,
+            *(nursery, "Récif 1", visits, (), ()),
+            last_check="",
+            made_at=MADE_AT,
+            workers=2,
+            on_progress=press,
         )
     drawn = list((nursery / "reports" / "overlays").rglob("*.jpg"))
     assert 1 <= len(told) <= 3  # one is done, and at most two were in hand

@@ -46,10 +46,11 @@ def check(
     from fragarea.measurement import MeasureSettings
     from fragarea.reference.layout import load_reference
 
+    name = load_reference(reference).name
     settings = MeasureSettings()
     if nursery is not None:
         with open_logbook(nursery / "logbook.sqlite") as logbook:
-            correction = print_correction(logbook, load_reference(reference).name)
+            correction = print_correction(logbook, name)
         settings = MeasureSettings(
             print_factor=correction.factor, print_u_rel=correction.u_rel, print_checked=correction.checked
         )
@@ -69,7 +70,7 @@ def check(
                 logbook,
                 CheckRecord(
                     taken_on=taken_on,
-                    reference=reference,
+                    reference=name,
                     site="",
                     verdict=str(checked.result.verdict),
                     bias_percent=100 * checked.result.bias_rel,

@@ -41,4 +41,5 @@ def table(nursery: Path, site: str | None, since: datetime | None, until: dateti
                 click.echo(f"\n{one.measurement.photo}: {fragment_name(fragment, one.names)}")
                 for line in budget_lines(fragment.live):
                     click.echo("  " + line)
-    click.echo(view.last_check or "No known-area check yet: fragarea check --help tells how to make one.")
+    if not view.last_check:
+        click.echo("No known-area check yet: fragarea check --help tells how to make one.")
