@@ -8,6 +8,9 @@ bytes a pixel): in all, above what the worker held before its first photo, and a
 
 Workers import this module too, so what only the parent needs is imported where it is used: they start as those of the
 command do.
+
+The forty photos are the five tray photos of the sample nursery, each eight times with another comment in its JPEG
+file: forty contents to the program, which knows photos by the hash of their bytes, but no more variety than five.
 """
 
 from __future__ import annotations
@@ -69,7 +72,7 @@ def resident_bytes(field: str) -> int:
 
 
 def make_nursery(folder: Path) -> None:
-    """The sample nursery with forty tray photos of different content."""
+    """The sample nursery with forty tray photos: its five, told apart by a comment in the file."""
     for name in ("nursery.toml", "fragments.csv", "placements.csv"):
         shutil.copy(SAMPLE / name, folder / name)
     tray = folder / "photos" / "TRAY-1"
