@@ -26,7 +26,7 @@ from fragarea.photo import read_photo
 from fragarea.reference.layout import load_reference
 from fragarea.sites.records import SiteDescription, SiteKind
 
-STAGES = ("find_scale", "light_from_patches", "find_plugs", "cut_windows", "segment_windows", "trace_outlines")
+STAGES = ("find_scale", "light_from_patches", "find_plugs", "cut_windows", "segment_windows")
 ROUNDS = 9
 
 

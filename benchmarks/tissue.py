@@ -23,10 +23,10 @@ from fragarea.reference import Light, light_from_patches
 from fragarea.reference.layout import load_reference
 from fragarea.reference.plane import PhotoScale
 from fragarea.sites.records import PlugRim, Window
-from fragarea.tissue import TissueOutlines, segment_windows, trace_outlines
+from fragarea.tissue import TissueOutlines, segment_windows
 
 OUT = Path(__file__).resolve().parent / "out"
-MM_PER_PX = 0.2
+MM_PER_PX = 0.25
 MARGIN_MM = 4.0
 REMNANT_MM2 = 2.0  # less live or dead surface than this is none
 RIGHT_IOU = 0.97
@@ -101,10 +101,9 @@ def score_scene(scene: TruePhoto, *, with_light: bool) -> list[Score]:
     image = np.asarray(cv2.imread(str(scene.path), cv2.IMREAD_COLOR_RGB), np.uint8)
     pairs = true_windows(scene, image)
     windows = [window for window, _ in pairs]
-    maps = segment_windows(windows, patch_light(scene, image) if with_light else None)
+    found = segment_windows(windows, patch_light(scene, image) if with_light else None)
     scores = []
-    for (window, fragments), tissue in zip(pairs, maps, strict=True):
-        outlines = trace_outlines(tissue, window)
+    for (window, fragments), outlines in zip(pairs, found, strict=True):
         scores += [_score(scene, fragment, window, outlines) for fragment in fragments]
     return scores
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import hypot, isfinite
 
@@ -31,7 +32,7 @@ from fragarea.reference.lens import LensProfile
 from fragarea.reference.plane import PhotoScale
 from fragarea.sites import cut_windows, find_plugs
 from fragarea.sites.records import PlugSighting, SiteDescription, SiteKind, SiteView
-from fragarea.tissue import segment_windows, trace_outlines
+from fragarea.tissue import segment_windows
 from fragarea.tissue.records import TissueOutlines
 
 DEAD_SHARE = 0.05  # of live + dead area; a smaller share is within the outline's own error
@@ -210,8 +211,7 @@ def _measure_plugs(
             f"no plug of {site.plug_mm:g} mm was found",
             "check the kind of site and the plug diameter, and retake with all plugs in view",
         )
-    maps = segment_windows(windows, light)
-    outlines = [trace_outlines(tissue, window) for tissue, window in zip(maps, windows, strict=True)]
+    outlines = segment_windows(windows, light)
     if site.kind is SiteKind.PAD:
         pieces = _pad_pieces(site, view, outlines[0])
     else:
@@ -220,7 +220,7 @@ def _measure_plugs(
 
 
 def _plug_pieces(
-    view: SiteView, outlines: list[TissueOutlines], expected: frozenset[tuple[int, int]] | None
+    view: SiteView, outlines: Sequence[TissueOutlines], expected: frozenset[tuple[int, int]] | None
 ) -> list[_Piece]:
     present = [plug for plug in view.plugs if plug.present]
     pieces = [

@@ -1,13 +1,13 @@
 """Outline to planar area and its uncertainty budget.
 
-``polygon``      area and perimeter of outlines
+``polygon``      area of outlines
 ``propagation``  the law of propagation of uncertainty
 ``budget``       the budget of one area
 ``shares``       which part of a patch belongs to which plug
 """
 
 from fragarea.area.budget import budget_lines, estimate_area, shared_covariance_mm4
-from fragarea.area.polygon import polygon_area_mm2, ring_area, smooth_perimeter_mm
+from fragarea.area.polygon import polygon_area_mm2
 from fragarea.area.propagation import combined_u, effective_dof, propagate
 from fragarea.area.records import AreaEstimate, BudgetTerm
 from fragarea.area.shares import Share, split_among_plugs
@@ -22,8 +22,6 @@ __all__ = [
     "estimate_area",
     "polygon_area_mm2",
     "propagate",
-    "ring_area",
     "shared_covariance_mm4",
-    "smooth_perimeter_mm",
     "split_among_plugs",
 ]

@@ -7,7 +7,7 @@ from collections.abc import Collection
 
 from shapely import MultiPolygon
 
-from fragarea.area.polygon import polygon_area_mm2, smooth_perimeter_mm
+from fragarea.area.polygon import polygon_area_mm2
 from fragarea.area.records import AreaEstimate, BudgetTerm
 from fragarea.reference.plane import PhotoScale
 
@@ -74,14 +74,13 @@ def estimate_area(
         raise ValueError(f"standard uncertainties must not be negative; got {inputs}")
     # root sums of squares: combined_u without its checks, which cost more than the sums for each of many fragments
     common_height = math.hypot(per_height * plug_top_u_mm, per_height * z * scale.camera_height_u_rel)
-    perimeter = smooth_perimeter_mm(outline, scale.mm_per_px)
     terms = (
         BudgetTerm("scale", 2 * area * scale.scale_u_rel, shared=True),
         BudgetTerm("print", 2 * area * scale.print_u_rel, shared=True),
         BudgetTerm("lens", 2 * area * scale.lens_u_rel, shared=True),
         BudgetTerm("height", common_height, shared=True),
         BudgetTerm("edge height", per_height * edge_height_u_mm, shared=False),
-        BudgetTerm("outline", perimeter * edge_u_mm, shared=False),
+        BudgetTerm("outline", outline.length * edge_u_mm, shared=False),
     )
     u = math.hypot(*(term.u_mm2 for term in terms))
     return AreaEstimate(area_mm2=area, area_u_mm2=u, expanded_mm2=COVERAGE_FACTOR * u, terms=terms)

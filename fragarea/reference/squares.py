@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fragarea.photo.halves import halved
 from fragarea.reference.plane import FloatArray
 
 GreyImage = npt.NDArray[np.uint8]
@@ -61,13 +62,7 @@ def reductions(pixels: npt.NDArray[np.uint8], smallest_side_px: int = 240) -> li
     images: list[ReducedImage] = []
     current, factor = pixels, 1
     while min(current.shape[:2]) // 2 >= smallest_side_px:
-        rows, columns = current.shape[0] // 2, current.shape[1] // 2
-        # Halving has a fast path; other whole factors take several times longer.
-        current = np.asarray(
-            cv2.resize(current[: 2 * rows, : 2 * columns], (columns, rows), interpolation=cv2.INTER_AREA),
-            dtype=np.uint8,
-        )
-        current, factor = to_grey(current), 2 * factor
+        current, factor = to_grey(halved(current)), 2 * factor
         images.append(ReducedImage(current, factor))
     return images or [ReducedImage(to_grey(pixels), 1)]
 
@@ -78,7 +73,12 @@ def to_grey(pixels: npt.NDArray[np.uint8]) -> GreyImage:
 
 
 def find_dark_squares(
-    image: ReducedImage, *, block_px: int, darker_by: int, least_side_px: int = LEAST_SIDE_PX
+    image: ReducedImage,
+    *,
+    block_px: int,
+    darker_by: int,
+    least_side_px: int = LEAST_SIDE_PX,
+    enclosing: bool = False,
 ) -> FloatArray:
     """Quadrilaterals around regions darker than their surroundings.
 
@@ -92,6 +92,8 @@ def find_dark_squares(
         Of 255 grey values. Few things are much darker than what surrounds them, so more is quicker.
     least_side_px : int
         Regions narrower than this, in pixels of `image`, are passed over.
+    enclosing : bool
+        Only regions that enclose something brighter, as the border of a tag does and the hole of a grating does not.
 
     Returns
     -------
@@ -101,7 +103,7 @@ def find_dark_squares(
     dark = cv2.adaptiveThreshold(
         image.grey, 255, cv2.ADAPTIVE_THRESH_MEAN_C, cv2.THRESH_BINARY_INV, block_px, darker_by
     )
-    return _quads_around(dark, image, least_side_px)
+    return _quads_around(dark, image, least_side_px, enclosing=enclosing)
 
 
 def find_squares_below(image: ReducedImage, level: int) -> FloatArray:
@@ -114,8 +116,12 @@ def find_squares_below(image: ReducedImage, level: int) -> FloatArray:
     return _quads_around(dark, image, LEAST_SIDE_PX)
 
 
-def _quads_around(dark: npt.NDArray[Any], image: ReducedImage, least_side_px: int) -> FloatArray:
-    contours, _ = cv2.findContours(dark, cv2.RETR_LIST, cv2.CHAIN_APPROX_SIMPLE)
+def _quads_around(
+    dark: npt.NDArray[Any], image: ReducedImage, least_side_px: int, *, enclosing: bool = False
+) -> FloatArray:
+    contours, tree = cv2.findContours(dark, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+    if enclosing and len(contours):
+        contours = [contour for contour, links in zip(contours, tree[0], strict=True) if links[2] >= 0]
     large = [contour for contour in contours if len(contour) >= 4]
     quads = [quad for contour in large if (quad := _as_quad(contour, least_side_px)) is not None]
     if not quads:

@@ -122,7 +122,9 @@ def _searchable(images: list[ReducedImage]) -> list[ReducedImage]:
 
 
 def _likely_squares(image: ReducedImage) -> FloatArray:
-    return find_dark_squares(image, block_px=QUICK_BLOCK_PX, darker_by=QUICK_DARKER_BY, least_side_px=QUICK_SIDE_PX)
+    return find_dark_squares(
+        image, block_px=QUICK_BLOCK_PX, darker_by=QUICK_DARKER_BY, least_side_px=QUICK_SIDE_PX, enclosing=True
+    )
 
 
 def _search(reading: ReducedImage, quads: FloatArray, layout: ReferenceLayout | None) -> list[_Found]:

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fragarea.photo.halves import halved
 from fragarea.reference.layout import ReferenceLayout
 from fragarea.reference.plane import FloatArray, PlaneMap
 
@@ -125,14 +126,19 @@ def _shrunk(
     corners = _apply(to_photo, [(0, 0), (size[0], 0), (size[0], size[1]), (0, size[1])])
     area = cv2.contourArea(corners.astype(np.float32))
     step = max(1, int(0.9 * np.sqrt(area / float(size[0] * size[1]))))
-    rows, columns = pixels.shape[:2]
+    # even steps begin from the half-size photo
+    halvings = 2 if step >= 2 else 1
+    source, step = (halved(pixels), step // 2) if halvings == 2 else (pixels, step)
+    corners = (corners + 0.5) / halvings - 0.5
+    rows, columns = source.shape[:2]
     low = np.clip(np.floor(corners.min(axis=0)).astype(int) - step, 0, [columns - step, rows - step])
     high = np.clip(np.ceil(corners.max(axis=0)).astype(int) + step, low + step, [columns, rows])
     across, down = (high - low) // step
-    part = pixels[low[1] : low[1] + down * step, low[0] : low[0] + across * step]
+    part = source[low[1] : low[1] + down * step, low[0] : low[0] + across * step]
     small = cv2.resize(part, (int(across), int(down)), interpolation=cv2.INTER_AREA)
-    shift = (0.5 - low) / step - 0.5
-    matrix = np.array([[1 / step, 0, shift[0]], [0, 1 / step, shift[1]], [0, 0, 1]])
+    scale = halvings * step
+    shift = (0.5 - halvings * low) / scale - 0.5
+    matrix = np.array([[1 / scale, 0, shift[0]], [0, 1 / scale, shift[1]], [0, 0, 1]])
     return np.asarray(small, dtype=np.uint8), matrix
 
 

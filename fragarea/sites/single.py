@@ -51,7 +51,10 @@ def _rim_with_care(scene: Scene, points_mm: FloatArray, scores: FloatArray) -> t
     best = int(np.argmax(scores + scene.quality(fits)))
     if fits.on_rim[best] < RETRY_BELOW:
         tries = scene.rims((points_mm[:, None] + TRIES_MM).reshape(-1, 2))
-        fits, scores = joined(fits, tries), np.concatenate([scores, np.repeat(scores, len(TRIES_MM))])
+        # and again from where they came out: fits that settle do not hang on a hair's breadth of the first guess
+        settled = scene.rims(tries.centres_mm)
+        fits = joined(joined(fits, tries), settled)
+        scores = np.concatenate([scores, *[np.repeat(scores, len(TRIES_MM))] * 2])
         best = int(np.argmax(scores + scene.quality(fits)))
     return take(fits, [best]), scores[[best]]
 

@@ -9,12 +9,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fragarea.photo.halves import halved
 from fragarea.reference.plane import FloatArray, PlaneMap
 from fragarea.sites.records import PlugRim, PlugSighting, SiteDescription, SiteKind, SiteView, Window
 from fragarea.sites.rims import NO_MAP, linear_table
 
-# One scale for all living tissue, so that texture looks alike whatever the camera: 5 px/mm.
-TISSUE_MM_PER_PX = 0.2
+# One scale for all living tissue, so that texture looks alike whatever the camera: that at which tissue is read.
+TISSUE_MM_PER_PX = 0.25
 # Known-area shapes are cut at the photo's own scale, between these.
 FINEST_MM_PER_PX = 0.1
 COARSEST_MM_PER_PX = 0.4
@@ -37,7 +38,7 @@ def default_mm_per_px(plane: PlaneMap, view: SiteView, site: SiteDescription) ->
     Returns
     -------
     float
-        0.2 mm for living tissue; the photo's own scale, but 0.1 mm at the finest, for known-area shapes.
+        0.25 mm for living tissue; the photo's own scale, but 0.1 mm at the finest, for known-area shapes.
     """
     if site.kind is not SiteKind.SHAPES or view.region_mm is None:
         return TISSUE_MM_PER_PX
@@ -190,19 +191,21 @@ def _part_in_use(
     height_mm: float,
 ) -> tuple[npt.NDArray[np.uint8], FloatArray, int]:
     """The part of the photo that is needed, its first pixel, and by how much it was reduced against aliasing."""
-    rows, columns = pixels.shape[:2]
     middle = origin + np.asarray(size_px, dtype=float) / 2 * mm_per_px
     shrink = max(1, int(mm_per_px / photo_mm_per_px(plane, middle, height_mm) + 0.2))
-    low = np.clip(np.floor(coarse.min(axis=(0, 1))) - 2 * shrink, 0, (columns - shrink, rows - shrink)).astype(int)
-    high = np.clip(np.ceil(coarse.max(axis=(0, 1))) + 2 * shrink + 1, low + shrink, (columns, rows)).astype(int)
-    if shrink == 1:
-        return pixels[low[1] : high[1], low[0] : high[0]], low.astype(float), 1
-    size = (high - low) // shrink
-    end = low + size * shrink
-    part = cv2.resize(
-        pixels[low[1] : end[1], low[0] : end[0]], (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA
-    )
-    return np.asarray(part, np.uint8), low.astype(float), shrink
+    # even steps begin from the half-size photo
+    halvings = 2 if shrink % 2 == 0 else 1
+    source, step = (halved(pixels), shrink // 2) if halvings == 2 else (pixels, shrink)
+    rows, columns = source.shape[:2]
+    seen = (coarse + 0.5) / halvings - 0.5
+    low = np.clip(np.floor(seen.min(axis=(0, 1))) - 2 * step, 0, (columns - step, rows - step)).astype(int)
+    high = np.clip(np.ceil(seen.max(axis=(0, 1))) + 2 * step + 1, low + step, (columns, rows)).astype(int)
+    size = (high - low) // step
+    end = low + size * step
+    part = source[low[1] : end[1], low[0] : end[0]]
+    if step > 1:
+        part = np.asarray(cv2.resize(part, (int(size[0]), int(size[1])), interpolation=cv2.INTER_AREA), np.uint8)
+    return part, halvings * low.astype(float), shrink
 
 
 def _regions(

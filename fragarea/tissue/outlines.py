@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -29,6 +31,28 @@ LEAST_EDGE_U_PX = 0.1
 # A border pixel has a neighbour below one half, so that the half level lies within a pixel's diagonal of it.
 NOTHING = MultiPolygon()
 WAY_PX = np.array([0.0, 0.5, 1.0, 1.5], np.float32)
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedRings:
+    """Closed rings around the tissue of many windows, window by window.
+
+    Attributes
+    ----------
+    points_mm : ndarray, shape (n, 2)
+        Ring after ring, reference axes.
+    lengths : ndarray of int, shape (r,)
+        Points of each ring.
+    window : ndarray of int, shape (r,)
+        Which window each ring belongs to; never falling.
+    outer : ndarray of int, shape (r,)
+        The ring that each hole lies in; for an outer ring itself.
+    """
+
+    points_mm: Points
+    lengths: npt.NDArray[np.intp]
+    window: npt.NDArray[np.intp]
+    outer: npt.NDArray[np.intp]
 
 
 def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
@@ -60,30 +84,106 @@ def trace_outlines(tissue_map: TissueMap, window: Window) -> TissueOutlines:
         raise ValueError(
             f"map and window must have the same rows and columns; got {tissue_map.live_probability.shape} and {shape}"
         )
-    live = _trace(tissue_map.live_probability, window, sure_speck_mm2=SURE_SPECK_MM2)
+    live = _trace(tissue_map.live_probability, window.to_mm, sure_speck_mm2=SURE_SPECK_MM2)
     bleached = dead = NOTHING
     if tissue_map.labels.max() > Surface.LIVE:
         bleached = _part(tissue_map.labels, Surface.BLEACHED, window)
         dead = _part(tissue_map.labels, Surface.DEAD, window)
-    edge_u_mm = max(tissue_map.edge_u_mm, LEAST_EDGE_U_PX * window.mm_per_px)
     return TissueOutlines(
         live=live,
         bleached=_clean(shapely.intersection(bleached, live)) if not bleached.is_empty else bleached,
         dead=_clean(shapely.difference(dead, live)) if not dead.is_empty else dead,
-        edge_u_mm=edge_u_mm,
+        edge_u_mm=least_edge_u_mm(tissue_map.edge_u_mm, window),
         confidence=tissue_map.confidence,
-        doubts=tissue_map.doubts + _rim_doubts(live, window),
+        doubts=tissue_map.doubts + rim_doubts(live, window),
     )
+
+
+def least_edge_u_mm(edge_u_mm: float, window: Window) -> float:
+    """No edge is known better than to a tenth of a pixel."""
+    return max(edge_u_mm, LEAST_EDGE_U_PX * window.mm_per_px)
 
 
 def _part(labels: npt.NDArray[np.uint8], surface: Surface, window: Window) -> MultiPolygon:
     mask = labels == surface
     # Blurred by half a pixel more than a pixel's own width, so that the contour does not follow the pixel stairs.
     soft = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 1.0, borderType=cv2.BORDER_REPLICATE)
-    return _trace(soft, window, sure_speck_mm2=SPECK_MM2)
+    return trace_level(soft, window.to_mm)
 
 
-def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolygon:
+def outlines_of_rings(rings: PlacedRings, count: int, frames_mm: npt.NDArray[np.float64]) -> list[MultiPolygon]:
+    """Join rings to the outlines of live tissue of many windows at once.
+
+    Outer rings below 0.6 mm2 and holes below 1.5 mm2 are left out; rings that cross are mended.
+
+    Parameters
+    ----------
+    rings : PlacedRings
+    count : int
+        Number of windows.
+    frames_mm : ndarray, shape (count, 4)
+        Left, top, right and bottom of each window; what passes them is cut off.
+
+    Returns
+    -------
+    list of MultiPolygon
+        Valid, one for each window.
+    """
+    if not len(rings.window):
+        return [NOTHING] * count
+    index = np.repeat(np.arange(len(rings.lengths)), rings.lengths)
+    lines = shapely.linearrings(rings.points_mm, indices=index)
+    area_mm2 = shapely.area(shapely.polygons(lines))
+    is_outer = rings.outer == np.arange(len(rings.outer))
+    keep = area_mm2 >= np.where(is_outer, SURE_SPECK_MM2, SPECK_MM2)
+    keep &= keep[rings.outer]
+    # each outer ring is followed by its holes
+    order = np.lexsort((~is_outer, rings.outer, rings.window))
+    order = order[keep[order]]
+    if not len(order):
+        return [NOTHING] * count
+    outers, place = np.unique(rings.outer[order], return_inverse=True)
+    # np.unique sorts: rings are numbered window by window, so its order is that of `order`
+    polygons = shapely.polygons(lines[order], indices=place)
+    windows = rings.window[outers]
+    whole = np.full(count, NOTHING, dtype=object)
+    filled = np.unique(windows)
+    whole[filled] = shapely.multipolygons(polygons, indices=np.searchsorted(filled, windows))
+    for bad in np.flatnonzero(~shapely.is_valid(whole)):
+        parts = shapely.make_valid(polygons[windows == bad])
+        whole[bad] = _clean(shapely.union_all(parts))
+    low, high = shapely.bounds(whole)[:, :2], shapely.bounds(whole)[:, 2:]
+    for over in np.flatnonzero((low < frames_mm[:, :2]).any(axis=1) | (high > frames_mm[:, 2:]).any(axis=1)):
+        whole[over] = _clean(shapely.clip_by_rect(whole[over], *frames_mm[over]))
+    return list(whole)
+
+
+def trace_level(level: Image, to_mm: Callable[[Points], Points]) -> MultiPolygon:
+    """Outlines of what lies above one half in an image, but for pieces and holes below 1.5 mm2.
+
+    Parameters
+    ----------
+    level : ndarray of float32, shape (rows, columns)
+    to_mm : callable
+        From pixels ``(n, 2)`` to reference axes.
+
+    Returns
+    -------
+    MultiPolygon
+        Valid.
+    """
+    return _trace(level, to_mm, sure_speck_mm2=SPECK_MM2)
+
+
+def cut_to(part: MultiPolygon, other: Polygon | MultiPolygon, *, inside: bool) -> MultiPolygon:
+    """What of an outline lies inside or outside another, but for pieces below 1.5 mm2."""
+    if part.is_empty:
+        return NOTHING
+    rest = _clean(shapely.intersection(part, other) if inside else shapely.difference(part, other))
+    return MultiPolygon([piece for piece in rest.geoms if piece.area >= SPECK_MM2])
+
+
+def _trace(level: Image, to_mm: Callable[[Points], Points], *, sure_speck_mm2: float) -> MultiPolygon:
     """Polygons with holes where `level` is above one half."""
     left, top, width, height = cv2.boundingRect((level > 0.02).view(np.uint8))
     if width == 0:
@@ -98,16 +198,15 @@ def _trace(level: Image, window: Window, *, sure_speck_mm2: float) -> MultiPolyg
     if not chains:
         return NOTHING
     contours = half_level(padded, [chain.reshape(-1, 2) for chain in chains])
-    rings = [window.to_mm(points + corner) for points in contours]
-    px_mm2 = window.mm_per_px**2
+    rings = [to_mm(points + corner) for points in contours]
     polygons: list[Polygon] = []
-    for index, points in enumerate(contours):
+    for index, points in enumerate(rings):
         if tree[0][index][3] >= 0 or len(points) < 3:
             continue
-        area_mm2 = _area(points) * px_mm2
+        area_mm2 = _area(points)
         if area_mm2 < sure_speck_mm2 or (area_mm2 < SPECK_MM2 and _peak(padded, chains[index]) < SURE):
             continue
-        polygons.append(Polygon(rings[index], _holes(rings, tree[0], index)))
+        polygons.append(Polygon(points, _holes(rings, tree[0], index)))
     return _joined(polygons)
 
 
@@ -168,7 +267,8 @@ def _clean(shape: shapely.Geometry) -> MultiPolygon:
     return MultiPolygon(parts)
 
 
-def _rim_doubts(live: MultiPolygon, window: Window) -> tuple[Doubt, ...]:
+def rim_doubts(live: MultiPolygon, window: Window) -> tuple[Doubt, ...]:
+    """Whether live tissue passes the rim of its plug."""
     if window.rim is None or live.is_empty:
         return ()
     (x, y), radius = window.rim.centre_mm, window.rim.radius_mm

@@ -1,4 +1,4 @@
-"""Polygons painted as the share of each pixel that they cover."""
+"""Outlines painted into a window: masks, coverage of each pixel, label images."""
 
 from __future__ import annotations
 
@@ -8,6 +8,11 @@ from typing import Any
 import cv2
 import numpy as np
 import numpy.typing as npt
+import shapely
+from shapely import MultiPolygon
+
+from fragarea.sites.records import Window
+from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
 
 FINE = 2  # fine pixels along a pixel
 SHIFT = 4  # fixed-point bits of vertices
@@ -46,3 +51,43 @@ def paint_coverage(rings: Sequence[npt.NDArray[np.float64]], shape: tuple[int, i
     soft = cv2.GaussianBlur(share, (0, 0), SOFTEN_PX, borderType=cv2.BORDER_REPLICATE)
     np.multiply(soft, np.float32(1 / 255), out=canvas[low[1] : high[1], low[0] : high[0]])
     return canvas
+
+
+def filled(outline: MultiPolygon, window: Window) -> npt.NDArray[np.uint8]:
+    """Mask of an outline, 255 inside and 0 outside, to the nearest pixel."""
+    mask = np.zeros(window.pixels.shape[:2], np.uint8)
+    rings = [np.round(ring * 2**SHIFT).astype(np.int32) for ring in _rings_px(outline, window)]
+    if rings:
+        cv2.fillPoly(mask, rings, 255, lineType=cv2.LINE_8, shift=SHIFT)
+    return mask
+
+
+def paint_map(outlines: TissueOutlines, window: Window) -> TissueMap:
+    """Outlines as a label image.
+
+    Parameters
+    ----------
+    outlines : TissueOutlines
+    window : Window
+        Gives size, scale and origin.
+
+    Returns
+    -------
+    TissueMap
+        Same rows and columns as the window.
+    """
+    shape = window.pixels.shape[:2]
+    live, bleached, dead = (
+        paint_coverage(_rings_px(part, window), shape) for part in (outlines.live, outlines.bleached, outlines.dead)
+    )
+    labels = np.asarray(live > 0.5).view(np.uint8)  # 1 is LIVE
+    labels[(live > 0.5) & (bleached > 0.5)] = Surface.BLEACHED
+    labels[(live <= 0.5) & (dead > 0.5)] = Surface.DEAD
+    return TissueMap(labels, live, outlines.confidence, outlines.edge_u_mm, outlines.doubts)
+
+
+def _rings_px(outline: MultiPolygon, window: Window) -> list[npt.NDArray[np.float64]]:
+    points, ring = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(outline)), return_index=True)
+    if not len(points):
+        return []
+    return np.split(window.to_px(points), np.flatnonzero(np.diff(ring)) + 1)

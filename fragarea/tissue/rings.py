@@ -35,12 +35,15 @@ class Rings:
     ends : ndarray of int64
         Index after the last point of each ring.
     tile : ndarray of int64
-        Tile of each ring.
+        Tile of each ring; never falling.
+    outer : ndarray of int64
+        The ring that each hole lies in; for an outer ring itself.
     """
 
     points: FloatArray
     ends: IntArray
     tile: IntArray
+    outer: IntArray
 
     @property
     def lengths(self) -> IntArray:
@@ -69,15 +72,40 @@ def smoothed(values: FloatArray, rings: Rings, weights: tuple[float, ...]) -> Fl
 
 def respaced(rings: Rings) -> Rings:
     """The same rings with points every ``SPACING_MM``, at least eight."""
-    points, ends = [], []
-    for ring in rings.split():
-        closed = np.vstack([ring, ring[:1]])
-        gone = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(closed, axis=0).T))])
-        count = max(8, round(gone[-1] * TILE_MM_PER_PX / SPACING_MM))
-        places = np.arange(count) * (gone[-1] / count)
-        points.append(np.column_stack([np.interp(places, gone, closed[:, axis]) for axis in (0, 1)]))
-        ends.append(count)
-    return Rings(np.concatenate(points).astype(np.float32), np.cumsum(ends), rings.tile)
+    first = rings.ends - rings.lengths
+    # every ring closed, and one long way along all of them: the step from one ring to the next has no length
+    closed = np.insert(np.arange(len(rings.points)), rings.ends, first)
+    x, y = rings.points[closed].astype(float).T
+    steps = np.hypot(np.diff(x), np.diff(y))
+    lasts = rings.ends + np.arange(len(rings.ends))
+    steps[lasts[:-1]] = 0.0
+    gone = np.concatenate([[0.0], np.cumsum(steps)])
+    begin = gone[first + np.arange(len(first))]
+    around = gone[lasts] - begin
+    counts = np.maximum(8, np.round(around * TILE_MM_PER_PX / SPACING_MM).astype(np.int64))
+    ends = np.cumsum(counts)
+    share = np.arange(ends[-1]) - np.repeat(ends - counts, counts)
+    places = np.repeat(begin, counts) + share * np.repeat(around / counts, counts)
+    points = np.column_stack([np.interp(places, gone, x), np.interp(places, gone, y)])
+    return Rings(points.astype(np.float32), ends, rings.tile, rings.outer)
+
+
+def subdivided(rings: Rings) -> Rings:
+    """The same rings with a point more between every two, on the cubic through the four around it.
+
+    Chords of ``SPACING_MM`` cut 0.2 % off the area of a disc of 5 mm radius; half as long they cut a quarter of that.
+
+    References
+    ----------
+    N. Dyn, D. Levin, J. A. Gregory, A 4-point interpolatory subdivision scheme for curve design, Computer Aided
+    Geometric Design 4 (1987) 257-268 (from memory).
+    """
+    points = rings.points
+    before, after, beyond = (points[rings.neighbours(step)] for step in (-1, 1, 2))
+    both = np.empty((2 * len(points), 2), points.dtype)
+    both[0::2] = points
+    both[1::2] = (9 * (points + after) - before - beyond) / 16
+    return Rings(both, 2 * rings.ends, rings.tile, rings.outer)
 
 
 def across_field(rings: Rings, live: FloatArray) -> FloatArray:
@@ -125,7 +153,7 @@ def pulled_to_edges(
     place_mm, spread_mm = _best_place(logits)
     place_mm = smoothed(place_mm[:, None], rings, SMOOTH_WEIGHTS)
     moved = rings.points + outwards * place_mm / np.float32(TILE_MM_PER_PX)
-    return Rings(moved, rings.ends, rings.tile), spread_mm
+    return Rings(moved, rings.ends, rings.tile, rings.outer), spread_mm
 
 
 def _best_place(logits: FloatArray) -> tuple[FloatArray, FloatArray]:

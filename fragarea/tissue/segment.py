@@ -13,20 +13,35 @@ from typing import Any, NamedTuple
 import cv2
 import numpy as np
 import numpy.typing as npt
+import shapely
+from shapely import MultiPolygon
 
 from fragarea.doubts import Doubt
 from fragarea.reference.light import Light
 from fragarea.sites.records import PlugRim, Window
-from fragarea.tissue.outlines import SPECK_MM2, SURE, SURE_SPECK_MM2, half_level
-from fragarea.tissue.painting import paint_coverage
-from fragarea.tissue.records import Surface, TissueMap
-from fragarea.tissue.rings import Rings, across_field, pulled_to_edges, respaced
+from fragarea.tissue.outlines import (
+    NOTHING,
+    SPECK_MM2,
+    SURE,
+    SURE_SPECK_MM2,
+    PlacedRings,
+    cut_to,
+    half_level,
+    least_edge_u_mm,
+    outlines_of_rings,
+    rim_doubts,
+    trace_level,
+)
+from fragarea.tissue.painting import filled, paint_map
+from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
+from fragarea.tissue.rings import Rings, across_field, pulled_to_edges, respaced, subdivided
 from fragarea.tissue.surface import SHARE_PX, surface_shares
 from fragarea.tissue.tiles import TILE_MM_PER_PX, Stack, Tile, cut_tiles
 
 FloatArray = npt.NDArray[Any]
 Pixels = npt.NDArray[np.uint8]
 
+LEAST_SHARE = 0.02  # what no pixel is without, so that two shares near nothing are not weighed against each other
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
 LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.018, 0.075, 0.7
@@ -36,13 +51,6 @@ EDGE_VAGUE_MM, VAGUE_MM, SMALL_MM2 = 0.3, 0.25, 25.0
 VAGUE_SKELETON = 0.45
 GLARE_LEVEL, GLARE_SHARE = 250, 0.05
 DARK_LEVEL = 28  # sRGB, about 1 % of full scale in linear light
-
-
-class _Found(NamedTuple):
-    """Rings of one tile, in tile pixels, and the spread of their points."""
-
-    rings: list[npt.NDArray[np.float64]]
-    spread_mm: FloatArray
 
 
 def segment_tissue(
@@ -80,11 +88,12 @@ def segment_tissue(
     if rim is not None:
         (x, y), radius = rim
         place = PlugRim((x * mm_per_px, y * mm_per_px), radius * mm_per_px)
-    return segment_windows([Window(pixels, mm_per_px, (0.0, 0.0), 0.0, place)], light)[0]
+    window = Window(pixels, mm_per_px, (0.0, 0.0), 0.0, place)
+    return paint_map(segment_windows([window], light)[0], window)
 
 
-def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tuple[TissueMap, ...]:
-    """Label all windows of one photo together.
+def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tuple[TissueOutlines, ...]:
+    """Outline live, bleached and dead surface in all windows of one photo together.
 
     Parameters
     ----------
@@ -95,7 +104,7 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
 
     Returns
     -------
-    tuple of TissueMap
+    tuple of TissueOutlines
         One for each window, in the same order.
 
     Raises
@@ -105,65 +114,80 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
     """
     for window in windows:
         _check(window.pixels, window.mm_per_px)
-    maps: dict[int, TissueMap] = {}
+    outlines: dict[int, TissueOutlines] = {}
     for stack in cut_tiles(windows, light) if windows else ():
         shares = surface_shares(stack)
-        found = _outline(stack, shares)
-        vague_mm, parts = _vague_mm(stack, shares), _has_parts(shares)
+        own = [windows[tile.index] for tile in stack.tiles]
+        rings, spread_mm = _rings(stack, shares)
+        live = outlines_of_rings(_placed(rings, stack, own), len(own), _frames_mm(own))
+        vague_mm, part_mm2 = _vague_mm(stack, shares), _part_mm2(shares)
+        spreads = np.split(spread_mm, np.searchsorted(np.repeat(rings.tile, rings.lengths), np.arange(1, len(own))))
         for index, tile in enumerate(stack.tiles):
-            share = shares[index] if parts[index] else None
-            maps[tile.index] = _map(windows[tile.index], tile, share, found[index], float(vague_mm[index]))
-    return tuple(maps[index] for index in range(len(windows)))
+            seen = _Seen(own[index], tile, shares[index], live[index], spreads[index], float(vague_mm[index]))
+            outlines[tile.index] = _outlines(seen, *(part_mm2[index] >= SPECK_MM2))
+    return tuple(outlines[index] for index in range(len(windows)))
 
 
-def _outline(stack: Stack, shares: FloatArray) -> list[_Found]:
-    """Rings around live tissue in each tile of a stack."""
+def _rings(stack: Stack, shares: FloatArray) -> tuple[Rings, FloatArray]:
+    """Rings around live tissue in the tiles of a stack, and the spread of their points in mm."""
     count, rows, columns = stack.colour.shape[:3]
-    start = _first_rings(stack, shares)
-    if start is None:
-        return [_Found([], np.empty(0, np.float32)) for _ in stack.tiles]
+    first = _first_rings(stack, shares)
+    if not len(first.ends):
+        return first, np.empty(0, np.float32)
+    start = respaced(first)
     colour = stack.colour.reshape(count * rows, columns, 3)
     flat = shares.reshape(-1, *shares.shape[2:])
     live = np.ascontiguousarray(flat[..., Surface.LIVE] + flat[..., Surface.BLEACHED])
-    start = respaced(start)
-    rings, spread_mm = pulled_to_edges(start, across_field(start, live), colour, flat, rows)
-    found = [_Found([], np.empty(0, np.float32)) for _ in stack.tiles]
-    spreads = np.split(spread_mm, rings.ends[:-1])
-    for ring, tile, spread in zip(rings.split(), rings.tile, spreads, strict=True):
-        own = found[tile]
-        points = ring.astype(np.float64) - (0, tile * rows)
-        found[tile] = _Found([*own.rings, points], np.concatenate([own.spread_mm, spread]))
-    return found
+    return pulled_to_edges(start, across_field(start, live), colour, flat, rows)
 
 
-def _first_rings(stack: Stack, shares: FloatArray) -> Rings | None:
+def _placed(rings: Rings, stack: Stack, windows: Sequence[Window]) -> PlacedRings:
+    """Rings of a stack in reference axes, finer."""
+    rows = stack.colour.shape[1]
+    fine = subdivided(rings)
+    scale = np.array([tile.step * window.mm_per_px for tile, window in zip(stack.tiles, windows, strict=True)])
+    origin = np.array(
+        [window.to_mm(tile.corner)[0] for tile, window in zip(stack.tiles, windows, strict=True)]
+    ) - np.column_stack([np.zeros(len(scale)), np.arange(len(scale)) * rows * scale])
+    tile = np.repeat(fine.tile, fine.lengths)
+    return PlacedRings(fine.points * scale[tile, None] + origin[tile], fine.lengths, fine.tile, fine.outer)
+
+
+def _frames_mm(windows: Sequence[Window]) -> npt.NDArray[np.float64]:
+    """Left, top, right and bottom of windows."""
+    corners = [[(-0.5, -0.5), (w.pixels.shape[1] - 0.5, w.pixels.shape[0] - 0.5)] for w in windows]
+    return np.array([w.to_mm(both).ravel() for w, both in zip(windows, corners, strict=True)])
+
+
+def _first_rings(stack: Stack, shares: FloatArray) -> Rings:
     """Contours of the live share at one half, in pixels of the stack, less what is too small or a neighbour's."""
     count, rows, columns = shares.shape[:3]
     # A frame of zeros keeps the tiles apart.
     framed = np.zeros((count, rows + 2, columns + 2), np.float32)
-    framed[:, 1:-1, 1:-1] = shares[..., Surface.LIVE] + shares[..., Surface.BLEACHED]
+    np.add(shares[..., Surface.LIVE], shares[..., Surface.BLEACHED], out=framed[:, 1:-1, 1:-1])
     flat = framed.reshape(-1, columns + 2)
-    chains, tree = cv2.findContours((flat > 0.5).astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
-    kept, tiles = [], []
-    dropped: set[int] = set()
-    for index, chain in enumerate(chains):
-        tile = int(chain[0, 0, 1]) // (rows + 2)
-        parent = int(tree[0][index][3])
-        if parent in dropped or len(chain) < 4 or _speck(chain, flat, hole=parent >= 0):
-            dropped.add(index)
+    chains, tree = cv2.findContours((flat > 0.5).view(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    tiles = np.array([int(chain[0, 0, 1]) // (rows + 2) for chain in chains], np.int64)
+    outer: dict[int, int] = {}  # of the rings that are kept
+    # outer rings before their holes, tile by tile
+    for index in sorted(range(len(chains)), key=lambda k: (tiles[k], tree[0][k][3] >= 0)):
+        chain, tile, parent = chains[index], int(tiles[index]), int(tree[0][index][3])
+        if len(chain) < 4 or _speck(chain, flat, hole=parent >= 0):
             continue
-        if parent < 0 and not _own(chain.reshape(-1, 2) - (1, tile * (rows + 2) + 1), stack.tiles[tile]):
-            dropped.add(index)
-            continue
-        kept.append(chain.reshape(-1, 2))
-        tiles.append(tile)
-    if not kept:
-        return None
-    lengths = np.array([len(chain) for chain in kept])
-    points = np.concatenate(half_level(flat, kept))
-    frame = np.repeat(np.array(tiles), lengths)
+        if parent >= 0:
+            if parent in outer:
+                outer[index] = outer[parent]
+        elif _own(chain.reshape(-1, 2) - (1, tile * (rows + 2) + 1), stack.tiles[tile]):
+            outer[index] = len(outer)
+    kept = [chains[index].reshape(-1, 2) for index in outer]
+    tiles = tiles[list(outer)]
+    lengths = np.array([len(chain) for chain in kept], np.int64)
+    points = np.concatenate(half_level(flat, kept)) if kept else np.empty((0, 2))
+    frame = np.repeat(tiles, lengths)
     points -= np.column_stack([np.ones(len(points)), 2 * frame + 1])
-    return Rings(_from_share(points).astype(np.float32), np.cumsum(lengths), np.array(tiles))
+    return Rings(
+        _from_share(points).astype(np.float32), np.cumsum(lengths), tiles, np.array([*outer.values()], np.int64)
+    )
 
 
 def _from_share(points: npt.NDArray[Any]) -> npt.NDArray[np.float64]:
@@ -192,11 +216,12 @@ def _own(chain: npt.NDArray[Any], tile: Tile) -> bool:
     return bool((away < radius + OWN_MARGIN_MM / TILE_MM_PER_PX).mean() >= OWN_SHARE)
 
 
-def _has_parts(shares: FloatArray) -> npt.NDArray[np.bool_]:
-    """Whether each tile shows bleached or dead surface anywhere."""
+def _part_mm2(shares: FloatArray) -> npt.NDArray[np.float64]:
+    """Area of each tile that is rather bleached than normal, and that is rather dead than not, ``(n, 2)``."""
     bleached, dead = shares[..., Surface.BLEACHED], shares[..., Surface.DEAD]
     bleached = (bleached > 0.3) & (bleached > shares[..., Surface.LIVE])
-    return np.asarray(bleached.any(axis=(1, 2)) | (dead > 0.5).any(axis=(1, 2)))
+    counts = np.column_stack([np.count_nonzero(part, axis=(1, 2)) for part in (bleached, dead > 0.5)])
+    return np.asarray(counts * (SHARE_PX * TILE_MM_PER_PX) ** 2)
 
 
 def _vague_mm(stack: Stack, shares: FloatArray) -> npt.NDArray[np.float64]:
@@ -214,21 +239,32 @@ def _vague_mm(stack: Stack, shares: FloatArray) -> npt.NDArray[np.float64]:
     return np.maximum(0.0, vague_mm2 / (4 * np.sqrt(np.maximum(area_mm2, SMALL_MM2))) - EDGE_VAGUE_MM)
 
 
-def _map(window: Window, tile: Tile, share: FloatArray | None, outline: _Found, vague_mm: float) -> TissueMap:
-    """The map of one window; `share` is None where nothing is bleached or dead."""
-    shape = window.pixels.shape[:2]
-    live = paint_coverage([tile.to_window(ring) for ring in outline.rings], shape)
-    labels = np.asarray(live > 0.5).view(np.uint8)  # 1 is LIVE
-    has_tissue = cv2.countNonZero(labels) * window.mm_per_px**2 >= SPECK_MM2
-    if share is not None and (has_tissue or _evident_skeleton(share)):
-        _label_parts(labels, live, tile, share)
-    spread = outline.spread_mm
-    return TissueMap(
-        labels=labels,
-        live_probability=live,
-        confidence=_confidence(spread, vague_mm),
-        edge_u_mm=_edge_u_mm(spread, vague_mm),
-        doubts=_doubts(window.pixels, labels, spread, vague_mm),
+class _Seen(NamedTuple):
+    """What was found in one window."""
+
+    window: Window
+    tile: Tile
+    share: FloatArray
+    live: MultiPolygon
+    spread_mm: FloatArray
+    vague_mm: float
+
+    def share_to_mm(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Reference axes of pixels of the shares."""
+        return self.window.to_mm(self.tile.to_window(_from_share(points)))
+
+
+def _outlines(seen: _Seen, has_bleached: bool, has_dead: bool) -> TissueOutlines:
+    has_tissue = seen.live.area >= SPECK_MM2
+    bleached = _bleached(seen) if has_bleached and has_tissue else NOTHING
+    dead = _dead(seen) if has_dead and (has_tissue or _evident_skeleton(seen.share)) else NOTHING
+    return TissueOutlines(
+        live=seen.live,
+        bleached=bleached,
+        dead=dead,
+        edge_u_mm=least_edge_u_mm(_edge_u_mm(seen.spread_mm, seen.vague_mm), seen.window),
+        confidence=_confidence(seen.spread_mm, seen.vague_mm),
+        doubts=(*_doubts(seen, bleached), *rim_doubts(seen.live, seen.window)),
     )
 
 
@@ -242,28 +278,21 @@ def _evident_skeleton(share: FloatArray) -> bool:
     return bool(np.minimum(dead, 1 - dead).sum() < VAGUE_SKELETON * (dead > 0.5).sum())
 
 
-def _label_parts(labels: npt.NDArray[np.uint8], live: FloatArray, tile: Tile, share: FloatArray) -> None:
-    """Write bleached and dead into the labels."""
-    # Window pixel p is tile pixel (p - corner) / step, and share pixel k is tile pixel 2 k + 0.5.
-    scale = tile.step * SHARE_PX
-    matrix = np.array([[scale, 0, tile.corner[0] + 0.5 * tile.step], [0, scale, tile.corner[1] + 0.5 * tile.step]])
-    full = cv2.warpAffine(
-        share[..., 1:], matrix, labels.shape[::-1], flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    labels[(live > 0.5) & (full[..., 1] > full[..., 0])] = Surface.BLEACHED
-    skeleton = (live <= 0.5) & (full[..., 2] > 1 - full.sum(axis=-1))
-    if tile.rim is not None:
-        skeleton &= _within(labels.shape, tile)
-    labels[skeleton] = Surface.DEAD
+def _bleached(seen: _Seen) -> MultiPolygon:
+    """Bleached tissue, weighed against normal tissue alone, so that it ends at the outline and not short of it."""
+    bleached = seen.share[..., Surface.BLEACHED]
+    level = bleached / (bleached + seen.share[..., Surface.LIVE] + LEAST_SHARE)
+    return cut_to(trace_level(level, seen.share_to_mm), seen.live, inside=True)
 
 
-def _within(shape: tuple[int, ...], tile: Tile) -> npt.NDArray[np.bool_]:
-    assert tile.rim is not None
-    x, y = tile.to_window(np.array(tile.rim[:2]))
-    radius = (tile.rim[2] + OWN_MARGIN_MM / TILE_MM_PER_PX) * tile.step
-    disc = np.zeros(shape, np.uint8)
-    cv2.circle(disc, (round(x), round(y)), round(radius), 1, cv2.FILLED)
-    return disc.astype(bool)
+def _dead(seen: _Seen) -> MultiPolygon:
+    """Skeleton on the plug, weighed against what is no tissue."""
+    dead = seen.share[..., Surface.DEAD]
+    found = trace_level(dead / (dead + seen.share[..., Surface.OTHER] + LEAST_SHARE), seen.share_to_mm)
+    if seen.window.rim is not None:
+        rim = seen.window.rim
+        found = cut_to(found, shapely.Point(rim.centre_mm).buffer(rim.radius_mm + OWN_MARGIN_MM), inside=True)
+    return cut_to(found, seen.live, inside=False)
 
 
 def _edge_u_mm(spread_mm: FloatArray, vague_mm: float) -> float:
@@ -283,16 +312,18 @@ def _confidence(spread_mm: FloatArray, vague_mm: float) -> float:
     return sure * float(np.exp(-vague_mm))
 
 
-def _doubts(
-    pixels: Pixels, labels: npt.NDArray[np.uint8], spread_mm: FloatArray, vague_mm: float
-) -> tuple[Doubt, ...]:
+def _doubts(seen: _Seen, bleached: MultiPolygon) -> tuple[Doubt, ...]:
     doubts = []
+    spread_mm = seen.spread_mm
     unsure = float((spread_mm > UNSURE_MM).mean()) if len(spread_mm) else 0.0
     if unsure > UNSURE_SHARE:
         doubts.append(Doubt("outline_unsure", f"{unsure:.0%} of the edge"))
-    elif vague_mm > VAGUE_MM:
+    elif seen.vague_mm > VAGUE_MM:
         doubts.append(Doubt("outline_unsure", "part of the surface may be tissue or not"))
-    tissue = np.asarray(labels == Surface.LIVE).view(np.uint8)
+    pixels = seen.window.pixels
+    tissue = filled(seen.live, seen.window)
+    if not bleached.is_empty:
+        tissue &= ~filled(bleached, seen.window)
     count = cv2.countNonZero(tissue)
     if count:
         white = cv2.inRange(pixels, (GLARE_LEVEL,) * 3, (255,) * 3)

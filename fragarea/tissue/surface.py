@@ -56,22 +56,32 @@ def _network() -> onnxruntime.InferenceSession:
 
 def _input(stack: Stack) -> npt.NDArray[Any]:
     """Red, green, blue 0 to 1 and the rim channel -1 to 1, ``(n, 4, rows, columns)`` at the network's scale."""
-    count, rows, columns = stack.colour.shape[:3]
-    size = (round(columns / SHRINK), round(rows / SHRINK))
-    out = np.empty((count, 4, size[1], size[0]), np.float32)
-    for layers, colour, tile in zip(out, stack.colour, stack.tiles, strict=True):
-        small = cv2.resize(colour, size, interpolation=cv2.INTER_LINEAR)
-        for layer, channel in zip(layers, cv2.split(small), strict=False):
-            np.multiply(channel, np.float32(1 / 255), out=layer)
-        layers[3] = _rim_channel(tile, size)
+    colour = stack.colour if SHRINK == 1 else _shrunk(stack.colour)
+    count, rows, columns = colour.shape[:3]
+    out = np.empty((count, 4, rows, columns), np.float32)
+    for index, channel in enumerate(cv2.split(colour.reshape(-1, columns, 3))):
+        np.multiply(channel.reshape(count, rows, columns), np.float32(1 / 255), out=out[:, index])
+    _fill_rim_channel(out[:, 3], stack.tiles)
     return out
 
 
-def _rim_channel(tile: Tile, size: tuple[int, int]) -> npt.NDArray[Any] | float:
-    """Distance inside the rim in cm, -1 to 1; 0 where no rim is known."""
-    if tile.rim is None:
-        return 0.0
-    x, y = (np.float32((value + 0.5) / SHRINK - 0.5) for value in tile.rim[:2])
-    columns, rows = (np.arange(count, dtype=np.float32) for count in size)
-    away = np.sqrt((columns - x) ** 2 + ((rows - y) ** 2)[:, None])
-    return np.clip((np.float32(tile.rim[2] / SHRINK) - away) * np.float32(SURFACE_MM_PER_PX / RIM_UNIT_MM), -1, 1)
+def _shrunk(colour: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
+    size = (round(colour.shape[2] / SHRINK), round(colour.shape[1] / SHRINK))
+    return np.stack([np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_LINEAR), np.uint8) for one in colour])
+
+
+def _fill_rim_channel(out: npt.NDArray[Any], tiles: tuple[Tile, ...]) -> None:
+    """Write the distance inside the rim in cm, -1 to 1, ``(n, rows, columns)``; 0 where no rim is known."""
+    unit = np.float32(SURFACE_MM_PER_PX / RIM_UNIT_MM)
+    rims = np.array([tile.rim or (0.0, 0.0, 0.0) for tile in tiles])
+    middles = ((rims[:, :2] + 0.5) / SHRINK - 0.5).astype(np.float32)
+    across, down = (
+        ((np.arange(length, dtype=np.float32) - middle[:, None]) * unit) ** 2
+        for length, middle in zip(out.shape[:0:-1], middles.T, strict=True)
+    )
+    np.add(across[:, None, :], down[:, :, None], out=out)
+    np.sqrt(out, out=out)
+    radii = (rims[:, 2] / SHRINK).astype(np.float32) * unit
+    np.subtract(radii[:, None, None], out, out=out)
+    np.clip(out, -1, 1, out=out)
+    out[[tile.rim is None for tile in tiles]] = 0.0

@@ -98,6 +98,12 @@ def _place(index: int, window: Window) -> Tile:
             spans = inner
     size = [math.ceil((high - low) / step / BLOCK_PX - 1e-6) * BLOCK_PX for low, high in spans]
     corner = [(low + high) / 2 - step * (count - 1) / 2 for (low, high), count in zip(spans, size, strict=True)]
+    if step == 1 and size[0] <= columns and size[1] <= rows:
+        # whole pixels inside the window: the tile is a part of it, nothing is drawn anew
+        corner = [
+            float(np.clip(round(at), 0, most - count))
+            for at, most, count in zip(corner, (columns, rows), size, strict=True)
+        ]
     if rim is not None:
         rim = ((rim[0] - corner[0]) / step, (rim[1] - corner[1]) / step, rim[2] / step)
     return Tile(index, (corner[0], corner[1]), step, size[1], size[0], rim)
@@ -109,6 +115,10 @@ def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: Pixels) 
     for out, tile in zip(pixels, tiles, strict=True):
         step, corner = tile.step, np.array(tile.corner)
         source: npt.NDArray[Any] = windows[tile.index].pixels
+        if step == 1 and (corner >= 0).all() and (corner + size <= source.shape[1::-1]).all():
+            left, top = corner.astype(int)
+            out[:] = source[top : top + size[1], left : left + size[0]]
+            continue
         shrink = int(step)
         if shrink > 1:
             # Finer windows are averaged first, so that the texture does not alias.

@@ -61,8 +61,7 @@ def test_outline_term_is_perimeter_times_edge_uncertainty() -> None:
     # Exact geometry: a disc of radius 10 grown by 0.05 mm gains 2 pi 10 x 0.05.
     disc = MultiPolygon([Point(0, 0).buffer(10, quad_segs=200)])
     estimate = estimate_area(disc, scale=EXACT, edge_u_mm=0.05)
-    # The perimeter is taken after smoothing at the pixel's size, which cuts a little off a fine polygon.
-    assert _term(estimate, "outline") == pytest.approx(2 * math.pi * 10 * 0.05, rel=0.02)
+    assert _term(estimate, "outline") == pytest.approx(2 * math.pi * 10 * 0.05, rel=1e-4)
 
 
 def test_terms_combine_in_quadrature_and_expand_by_1_96() -> None:

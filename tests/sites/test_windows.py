@@ -78,14 +78,14 @@ def test_each_present_plug_has_one_window_around_its_rim():
     site = SiteDescription(SiteKind.TRAY, edge_height_mm=1.0)
     first, second = cut_windows(photo, pose, view(plugs, height_mm=4.0), site)
     assert first.height_mm == 5.0
-    assert first.mm_per_px == 0.2
+    assert first.mm_per_px == 0.25
     # 12.5 mm of plug and 4 mm around it on both sides
-    assert first.pixels.shape[:2] == pytest.approx((165, 165), abs=2)
+    assert first.pixels.shape[:2] == pytest.approx((132, 132), abs=2)
     assert first.to_mm([(0, 0)])[0] == pytest.approx((60 - 16.5, 60 - 16.5), abs=0.2)
     assert first.rim == rim_at_height(rim, pose, 4.0, 5.0)
     assert second.rim is None
     wide, _ = cut_windows(photo, pose, view(plugs, height_mm=4.0), site, margin_mm=8.0)
-    assert wide.pixels.shape[0] - first.pixels.shape[0] == pytest.approx(40, abs=1)
+    assert wide.pixels.shape[0] - first.pixels.shape[0] == pytest.approx(32, abs=1)
     assert first.to_px(first.to_mm([(3.0, 4.0)])) == pytest.approx(np.array([(3.0, 4.0)]))
 
 
@@ -129,7 +129,7 @@ def test_known_area_sheet_is_cut_at_the_scale_of_the_photo():
     near, far = camera(fov_mm=60.0), camera(fov_mm=290.0)
     assert default_mm_per_px(near, view(), site) == 0.1
     assert default_mm_per_px(far, view(), site) == pytest.approx(photo_mm_per_px(far, (125, 95), 0.0))
-    assert default_mm_per_px(far, view(), SiteDescription(SiteKind.TRAY)) == 0.2
+    assert default_mm_per_px(far, view(), SiteDescription(SiteKind.TRAY)) == 0.25
 
 
 def test_photo_scale_is_field_of_view_over_pixels():
