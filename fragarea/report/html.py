@@ -357,16 +357,19 @@ def _table_rows(row: ReportRow, cells: dict[str, str], shown: Sequence[str]) -> 
 
 
 def _cells(values: dict[str, str], shown: Sequence[str]) -> list[Markup]:
-    return [
-        element(
-            "td",
-            values[name],
-            class_=_HEADINGS[name],
-            data_label=name if values[name] else None,
-            data_unit="cm²" if "±" in values[name] and name.startswith("live") else None,
-        )
-        for name in shown
-    ]
+    return [_cell(values[name], name) for name in shown]
+
+
+def _cell(value: str, heading: str) -> Markup:
+    # where there is no room for headings, label and unit stand beside the value: "bleached: 0.35 cm²"
+    label, _, unit = heading.partition(", ")
+    return element(
+        "td",
+        value,
+        class_=_HEADINGS[heading],
+        data_label=label if value else None,
+        data_unit=unit if unit and value[:1].isdigit() else None,
+    )
 
 
 def _plain(area_mm2: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -39,6 +40,7 @@ THINNEST_PX = 2
 NAME_LENGTHS = (14, 9)  # characters on a label, where there is room and where there is not
 EDGE_STEP_PX = 6.0  # spacing of the edge points that labels keep clear of
 
+WIDEST_RING_PLUGS = 1.15  # of a plug's radius: plugs of a pad stand a little apart
 MARGIN_MM = 9.0  # shown around the outermost plugs
 BLEACHED_SHARE = 0.05  # of the live area; below, a few pale pixels are no news
 MOST_ENLARGED = 2.5  # beyond, enlarging shows blur and no edge
@@ -131,7 +133,7 @@ class _Drawn:
         self.live, self.bleached, self.dead = (
             rings(shape) for shape in (fragment.outline_live, fragment.outline_bleached, fragment.outline_dead)
         )
-        rim = view.place(plane.project(_ring_mm(fragment, plug_mm), height))
+        rim = view.place(plane.project(ring_mm(fragment, plug_mm), height))
         self.rim = rim if np.isfinite(rim).all() else np.zeros((1, 2))
         self.centre_px = (float(self.rim[:, 0].mean()), float(self.rim[:, 1].mean()))
         self.radius_px = float(np.hypot(*(self.rim - self.centre_px).T).mean())
@@ -146,15 +148,23 @@ def rings_of(shape: MultiPolygon) -> list[Points]:
     ]
 
 
-def reach_mm(fragment: FragmentMeasurement, plug_mm: float) -> float:
-    """Radius of the circle around the fragment's middle that holds its plug and its tissue, in mm."""
-    rings = [*rings_of(fragment.outline_live), *rings_of(fragment.outline_dead)]
+def reach_mm(fragment: FragmentMeasurement, plug_mm: float, *, dead_within_mm: float = math.inf) -> float:
+    """Radius of the circle around the fragment's middle that holds its plug and its tissue, in mm.
+
+    Dead parts farther than `dead_within_mm` from the live tissue do not count, unless nothing is alive.
+    """
+    live, dead = fragment.outline_live, fragment.outline_dead
+    if math.isfinite(dead_within_mm) and not live.is_empty:
+        dead = MultiPolygon([part for part in dead.geoms if part.distance(live) <= dead_within_mm])
+    rings = [*rings_of(live), *rings_of(dead)]
     tissue = max((float(np.hypot(*(ring - fragment.centre_mm).T).max()) for ring in rings), default=0.0)
     return max(tissue, fragment.plug_radius_mm or (0.0 if rings else plug_mm / 2))
 
 
-def _ring_mm(fragment: FragmentMeasurement, plug_mm: float) -> Points:
-    return circle(fragment.centre_mm, fragment.plug_radius_mm or reach_mm(fragment, plug_mm))
+def ring_mm(fragment: FragmentMeasurement, plug_mm: float) -> Points:
+    """The plug's rim; where tissue has grown over it, a ring that leaves the neighbours' rings alone."""
+    overgrown = min(reach_mm(fragment, plug_mm, dead_within_mm=0.0), WIDEST_RING_PLUGS * plug_mm / 2)
+    return circle(fragment.centre_mm, fragment.plug_radius_mm or overgrown)
 
 
 def _view(

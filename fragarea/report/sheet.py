@@ -27,6 +27,7 @@ TILES_ACROSS = (4, 3, 2)
 FULL_PX_PER_MM = 12.0  # finest scale; tiles of 25 mm plugs take it up at four across
 LARGEST_WINDOW_PX = 1600
 MARGIN_MM = 2.0
+NEAR_MM = 2.0  # a dead scrap farther from the live tissue would make all tiles small; the overlay shows it
 SCALE_BAR_MM = 5.0
 STROKE_PX = 2
 TEXT_PX = 24
@@ -76,7 +77,7 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
     """
     if measurement.plane is None:
         raise ValueError("measurement.plane is None; measure the photo again to draw on it")
-    half = reach_mm(fragment, measurement.site.plug_mm) + MARGIN_MM
+    half = reach_mm(fragment, measurement.site.plug_mm, dead_within_mm=NEAR_MM) + MARGIN_MM
     px_per_mm = min(FULL_PX_PER_MM, LARGEST_WINDOW_PX / (2 * half))
     side = math.ceil(2 * half * px_per_mm)
     origin = (fragment.centre_mm[0] - half, fragment.centre_mm[1] - half)

@@ -232,3 +232,13 @@ def test_thumbnails_shrink_with_the_number_of_photos():
     overlay = np.random.default_rng(1).integers(0, 255, (1200, 1000, 3), dtype=np.uint8)
     few, many = thumbnail(overlay, 3), thumbnail(overlay, 300)
     assert len(many) < 0.6 * len(few)
+
+
+def test_values_carry_their_heading_and_unit_for_screens_without_room_for_a_heading():
+    shown = render_page(page())
+    cell = re.search(r'<td[^>]*data-label="of plug"[^>]*>(\d+)</td>', shown)
+    assert cell is not None
+    assert 'data-unit="%"' in cell.group(0)
+    assert re.search(r'<td[^>]*data-label="live" data-unit="cm²">[\d.]+ ± [\d.]+</td>', shown)
+    # a state is no number of cm²
+    assert re.search(r'<td[^>]*data-label="live">missing</td>', shown)

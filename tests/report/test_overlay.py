@@ -3,13 +3,21 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from shapely import MultiPolygon, box
+from shapely import MultiPolygon, Point, box
 
 from fragarea.doubts import DOUBTS, Doubt
 from fragarea.measurement import FragmentStatus
 from fragarea.report.fonts import font, width_of
 from fragarea.report.labels import Label, place_labels
-from fragarea.report.overlay import SMALLEST_TEXT, _abridged, doubt_lines, draw_overlay, header_lines
+from fragarea.report.overlay import (
+    SMALLEST_TEXT,
+    _abridged,
+    doubt_lines,
+    draw_overlay,
+    header_lines,
+    reach_mm,
+    ring_mm,
+)
 from fragarea.report.strips import ALARM
 from fragarea.report.strokes import LIVE
 from tests.report.scene import TISSUE, drawn, fragment, measured, missing
@@ -72,6 +80,23 @@ def test_doubtful_fragment_is_marked_and_calm_one_is_not():
     yellow = [int(like(draw_overlay(drawn(p), p), ALARM).sum()) for p in (calm, marked, noted)]
     assert yellow[0] == yellow[2] == 0
     assert yellow[1] > 1500  # the ring round the plug and the frame and letters of its plate
+
+
+def test_ring_of_an_overgrown_fragment_stays_as_wide_as_a_plug():
+    # a pad plug of 25 mm under tissue 40 mm wide, with a dead scrap 60 mm away
+    tissue = MultiPolygon([Point(125, 95).buffer(20)])
+    scrap = MultiPolygon([Point(185, 95).buffer(2)])
+    doubt = (Doubt("outline_unsure"),)
+    grown = fragment((1, 1), centre_mm=(125.0, 95.0), outline_live=tissue, outline_dead=scrap, plug_radius_mm=None)
+    ring = ring_mm(replace(grown, doubts=doubt), 25.0)
+    assert np.hypot(*(ring - (125, 95)).T).max() == pytest.approx(1.15 * 12.5)
+    # a small patch keeps a ring of its own size, and a plug that shows keeps its rim
+    patch = replace(grown, outline_live=MultiPolygon([Point(125, 95).buffer(4)]))
+    assert np.hypot(*(ring_mm(patch, 25.0) - (125, 95)).T).max() == pytest.approx(4.0)
+    rim = ring_mm(replace(grown, plug_radius_mm=12.4), 25.0)
+    assert np.hypot(*(rim - (125, 95)).T).max() == pytest.approx(12.4)
+    # the picture still shows everything that was measured
+    assert reach_mm(grown, 25.0) == pytest.approx(62.0)
 
 
 def test_header_says_site_date_photo_scale_tilt_and_numbers():

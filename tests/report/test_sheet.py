@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from shapely import MultiPolygon, box
+from shapely import MultiPolygon, Point, box
 
 from fragarea.doubts import Doubt
 from fragarea.report.sheet import FULL_PX_PER_MM, PAGE_PX, cut_item, draw_contact_sheet
@@ -99,6 +99,21 @@ def test_fragment_at_the_edge_of_the_photo_is_cut_without_trouble():
     for centre in ((-400.0, -400.0), (900.0, 110.0)):
         item = cut_item(pixels, photo, fragment((1, 1), centre_mm=centre, outline_live=MultiPolygon()), "x")
         assert (item.window.pixels == PAPER).all()
+
+
+def test_dead_scrap_far_from_the_tissue_does_not_make_the_tiles_small():
+    photo = measured()
+    whole = photo.fragments[10]
+    x, y = whole.centre_mm
+
+    def side_mm(scrap):
+        item = cut_item(drawn(photo), photo, replace(whole, outline_dead=MultiPolygon([scrap])), "x")
+        return item.window.pixels.shape[0] * item.window.mm_per_px
+
+    plain = cut_item(drawn(photo), photo, whole, "x")
+    assert side_mm(Point(x + 40, y).buffer(2)) == plain.window.pixels.shape[0] * plain.window.mm_per_px
+    # what touches the tissue is shown
+    assert side_mm(Point(x, y).buffer(20).difference(whole.outline_live)) == pytest.approx(2 * (20 + 2), abs=0.2)
 
 
 def test_tissue_of_any_extent_is_cut_at_a_size_that_fits_memory():
