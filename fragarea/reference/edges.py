@@ -114,7 +114,7 @@ class _Patch:
         low = np.clip(np.floor(quad.min(axis=0) - margin), 0, [columns - 2, rows - 2]).astype(int)
         high = np.clip(np.ceil(quad.max(axis=0) + margin), low + 2, [columns, rows]).astype(int)
         part = pixels[low[1] : high[1], low[0] : high[0]]
-        # Ink and paper are grey: one channel says it all, in a third of the time, and green is what JPEG keeps sharpest.
+        # Ink and paper are grey: one channel says it all, in a third of the time; JPEG keeps green sharpest.
         green = part if part.ndim == 2 else np.asarray(cv2.extractChannel(part, 1), np.uint8)
         return cls(linear_luminance(green), low.astype(np.float32))
 
