@@ -12,6 +12,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import date, datetime
+from itertools import count
 from pathlib import Path
 
 import cv2
@@ -241,10 +242,16 @@ def _write_sheets(task: _VisitTask, items: list[SheetItem]) -> tuple[Path, ...]:
     if not items:
         return ()
     day = task.on.isoformat() if task.on else "no-date"
+
+    def target(number: int) -> Path:
+        return task.folder / REPORTS / SHEETS / f"{file_stem(task.site or 'no-site', day, str(number))}.jpg"
+
     pages = draw_contact_sheet(items, title=f"{task.site or 'no site'} · {day}")
-    targets = []
     for number, page in enumerate(pages, start=1):
-        target = task.folder / REPORTS / SHEETS / f"{file_stem(task.site or 'no-site', day, str(number))}.jpg"
-        save_picture(page, target)
-        targets.append(target)
-    return tuple(targets)
+        save_picture(page, target(number))
+    # pages that an earlier, longer sheet of this visit left behind would show old outlines
+    for number in count(len(pages) + 1):
+        if not target(number).is_file():
+            break
+        target(number).unlink()
+    return tuple(target(number) for number in range(1, len(pages) + 1))

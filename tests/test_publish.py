@@ -75,6 +75,20 @@ def test_an_overlay_a_photo_and_sheets_a_visit_are_written(nursery: Path) -> Non
         assert min(picture.shape[:2]) > 300
 
 
+def test_pages_of_an_earlier_longer_contact_sheet_are_taken_away(nursery: Path) -> None:
+    written = draw(nursery).sheets
+    last = max(path for path in written if path.name.startswith("TRAY-1"))
+    stem, _, number = last.stem.rpartition("_")
+    left_over = [last.with_name(f"{stem}_{int(number) + more}.jpg") for more in (1, 2)]
+    other = last.with_name(f"{stem}_my own.jpg")
+    for path in (*left_over, other):
+        path.write_bytes(last.read_bytes())
+    assert draw(nursery).sheets == written
+    assert not any(path.exists() for path in left_over)
+    assert other.exists()
+    assert all(path.exists() for path in written)
+
+
 def test_page_links_to_pictures_that_are_there(drawn: Path) -> None:
     links = [unquote(unescape(link)) for link in re.findall(r'(?:href|src)="([^"#:]+)"', page_of(drawn))]
     assert links

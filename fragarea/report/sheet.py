@@ -27,6 +27,7 @@ TILES_ACROSS = (4, 3, 2)
 FULL_PX_PER_MM = 12.0  # finest scale; tiles of 25 mm plugs take it up at four across
 LARGEST_WINDOW_PX = 1600
 MARGIN_MM = 2.0
+LEAST_SHARE = 0.6  # of a plug: a speck is shown with what lies around it
 NEAR_MM = 2.0  # a dead scrap farther from the live tissue would make all tiles small; the overlay shows it
 SCALE_BAR_MM = 5.0
 STROKE_PX = 2
@@ -77,7 +78,8 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
     """
     if measurement.plane is None:
         raise ValueError("measurement.plane is None; measure the photo again to draw on it")
-    half = reach_mm(fragment, measurement.site.plug_mm, dead_within_mm=NEAR_MM) + MARGIN_MM
+    reach = reach_mm(fragment, measurement.site.plug_mm, dead_within_mm=NEAR_MM)
+    half = max(reach, LEAST_SHARE * measurement.site.plug_mm / 2) + MARGIN_MM
     px_per_mm = min(FULL_PX_PER_MM, LARGEST_WINDOW_PX / (2 * half))
     side = math.ceil(2 * half * px_per_mm)
     origin = (fragment.centre_mm[0] - half, fragment.centre_mm[1] - half)
@@ -151,13 +153,12 @@ def _tile(item: SheetItem, tile_px: int, side_mm: float, px_per_mm: float) -> Im
     picture = np.empty((high, tile_px, 3), np.uint8)
     picture[:] = PAPER
     size = min(round(_side_mm(item) * px_per_mm), high, tile_px)
-    piece = cv2.resize(item.window.pixels, (size, size), interpolation=cv2.INTER_AREA)
+    piece = np.asarray(cv2.resize(item.window.pixels, (size, size), interpolation=cv2.INTER_AREA), dtype=np.uint8)
     left, top = min(PAD_PX, tile_px - size), (high - size) // 2
-    picture[top : top + size, left : left + size] = piece
     factor = size / item.window.pixels.shape[0]
 
     def place(ring: Points) -> Points:
-        return (item.window.to_px(ring) + 0.5) * factor - 0.5 + (left, top)
+        return (item.window.to_px(ring) + 0.5) * factor - 0.5
 
     fragment = item.fragment
     for style, shape in (
@@ -165,7 +166,8 @@ def _tile(item: SheetItem, tile_px: int, side_mm: float, px_per_mm: float) -> Im
         (LIVE, fragment.outline_live),
         (BLEACHED, fragment.outline_bleached),
     ):
-        draw_lines(picture, [place(ring) for ring in rings_of(shape)], style, width_px=STROKE_PX)
+        draw_lines(piece, [place(ring) for ring in rings_of(shape)], style, width_px=STROKE_PX)
+    picture[top : top + size, left : left + size] = piece
     _scale_bar(picture, px_per_mm, left + PAD_PX, top + size - 14)
     return np.vstack([picture, _caption(item, tile_px)])
 

@@ -116,6 +116,36 @@ def test_dead_scrap_far_from_the_tissue_does_not_make_the_tiles_small():
     assert side_mm(Point(x, y).buffer(20).difference(whole.outline_live)) == pytest.approx(2 * (20 + 2), abs=0.2)
 
 
+def test_outline_beyond_its_tile_does_not_run_over_the_next():
+    photo = measured()
+    near, beside = photo.fragments[10:12]
+    x, y = near.centre_mm
+    scrap = MultiPolygon([box(x + 14, y - 3, x + 40, y + 3)])
+    items = [
+        cut_item(drawn(photo), photo, one, name)
+        for one, name in ((replace(near, outline_dead=scrap), "a"), (near, "a"), (beside, "b"))
+    ]
+    with_scrap, without = (draw_contact_sheet([one, items[2]], title="TRAY-1")[0] for one in items[:2])
+    changed = np.flatnonzero((with_scrap != without).any(axis=(0, 2)))
+    width = items[0].window.pixels.shape[1] * items[0].window.mm_per_px
+    shown = round(width * min(FULL_PX_PER_MM, 800 / width)) + 24  # the picture of the left tile and its paddings
+    assert changed.size > 0
+    assert changed.max() < shown
+
+
+def test_speck_is_shown_with_its_surroundings():
+    photo = measured()
+    speck = fragment(
+        None,
+        "patch 1",
+        centre_mm=(125.0, 95.0),
+        outline_live=MultiPolygon([Point(125, 95).buffer(1)]),
+        plug_radius_mm=None,
+    )
+    item = cut_item(drawn(photo), photo, speck, "patch 1")
+    assert item.window.pixels.shape[0] * item.window.mm_per_px == pytest.approx(2 * (0.6 * 12.5 + 2.0), abs=0.2)
+
+
 def test_tissue_of_any_extent_is_cut_at_a_size_that_fits_memory():
     photo = measured()
     wide = fragment((1, 1), outline_live=MultiPolygon([box(-5000, -5000, 9000, 9000)]))
