@@ -1,4 +1,4 @@
-"""Outlines painted into a window: masks, coverage of each pixel, label images."""
+"""Outlines painted into a window: coverage of each pixel, label images."""
 
 from __future__ import annotations
 
@@ -53,15 +53,6 @@ def paint_coverage(rings: Sequence[npt.NDArray[np.float64]], shape: tuple[int, i
     return canvas
 
 
-def filled(outline: MultiPolygon, window: Window) -> npt.NDArray[np.uint8]:
-    """Mask of an outline, 255 inside and 0 outside, to the nearest pixel."""
-    mask = np.zeros(window.pixels.shape[:2], np.uint8)
-    rings = [np.round(ring * 2**SHIFT).astype(np.int32) for ring in _rings_px(outline, window)]
-    if rings:
-        cv2.fillPoly(mask, rings, 255, lineType=cv2.LINE_8, shift=SHIFT)
-    return mask
-
-
 def paint_map(outlines: TissueOutlines, window: Window) -> TissueMap:
     """Outlines as a label image.
 
@@ -78,7 +69,7 @@ def paint_map(outlines: TissueOutlines, window: Window) -> TissueMap:
     """
     shape = window.pixels.shape[:2]
     live, bleached, dead = (
-        paint_coverage(_rings_px(part, window), shape) for part in (outlines.live, outlines.bleached, outlines.dead)
+        paint_coverage(rings_px(part, window), shape) for part in (outlines.live, outlines.bleached, outlines.dead)
     )
     labels = np.asarray(live > 0.5).view(np.uint8)  # 1 is LIVE
     labels[(live > 0.5) & (bleached > 0.5)] = Surface.BLEACHED
@@ -86,7 +77,8 @@ def paint_map(outlines: TissueOutlines, window: Window) -> TissueMap:
     return TissueMap(labels, live, outlines.confidence, outlines.edge_u_mm, outlines.doubts)
 
 
-def _rings_px(outline: MultiPolygon, window: Window) -> list[npt.NDArray[np.float64]]:
+def rings_px(outline: MultiPolygon, window: Window) -> list[npt.NDArray[np.float64]]:
+    """All rings of an outline in pixels of a window."""
     points, ring = shapely.get_coordinates(shapely.get_rings(shapely.get_parts(outline)), return_index=True)
     if not len(points):
         return []

@@ -32,7 +32,7 @@ from fragarea.tissue.outlines import (
     rim_doubts,
     trace_level,
 )
-from fragarea.tissue.painting import filled, paint_map
+from fragarea.tissue.painting import SHIFT, paint_map, rings_px
 from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
 from fragarea.tissue.rings import Rings, across_field, pulled_to_edges, respaced, subdivided
 from fragarea.tissue.surface import SHARE_PX, surface_shares
@@ -122,9 +122,21 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
         live = outlines_of_rings(_placed(rings, stack, own), len(own), _frames_mm(own))
         vague_mm, part_mm2 = _vague_mm(stack, shares), _part_mm2(shares)
         spreads = np.split(spread_mm, np.searchsorted(np.repeat(rings.tile, rings.lengths), np.arange(1, len(own))))
-        for index, tile in enumerate(stack.tiles):
-            seen = _Seen(own[index], tile, shares[index], live[index], spreads[index], float(vague_mm[index]))
-            outlines[tile.index] = _outlines(seen, *(part_mm2[index] >= SPECK_MM2))
+        seen = [
+            _Seen(own[index], tile, shares[index], live[index], spreads[index], float(vague_mm[index]))
+            for index, tile in enumerate(stack.tiles)
+        ]
+        parts = [_parts(one, *(mm2 >= SPECK_MM2)) for one, mm2 in zip(seen, part_mm2, strict=True)]
+        lights = _lights(stack, rings, [bleached for bleached, _ in parts], own)
+        for one, (bleached, dead), tissue_light in zip(seen, parts, lights, strict=True):
+            outlines[one.tile.index] = TissueOutlines(
+                live=one.live,
+                bleached=bleached,
+                dead=dead,
+                edge_u_mm=least_edge_u_mm(_edge_u_mm(one.spread_mm, one.vague_mm), one.window),
+                confidence=_confidence(one.spread_mm, one.vague_mm),
+                doubts=(*_doubts(one, tissue_light), *rim_doubts(one.live, one.window)),
+            )
     return tuple(outlines[index] for index in range(len(windows)))
 
 
@@ -239,6 +251,13 @@ def _vague_mm(stack: Stack, shares: FloatArray) -> npt.NDArray[np.float64]:
     return np.maximum(0.0, vague_mm2 / (4 * np.sqrt(np.maximum(area_mm2, SMALL_MM2))) - EDGE_VAGUE_MM)
 
 
+class _TissueLight(NamedTuple):
+    """How light the normal tissue of a window is: share of it that glares, and its brightest colour's mean."""
+
+    glare: float
+    mean: float
+
+
 class _Seen(NamedTuple):
     """What was found in one window."""
 
@@ -254,18 +273,11 @@ class _Seen(NamedTuple):
         return self.window.to_mm(self.tile.to_window(_from_share(points)))
 
 
-def _outlines(seen: _Seen, has_bleached: bool, has_dead: bool) -> TissueOutlines:
+def _parts(seen: _Seen, has_bleached: bool, has_dead: bool) -> tuple[MultiPolygon, MultiPolygon]:
+    """Bleached tissue and dead skeleton."""
     has_tissue = seen.live.area >= SPECK_MM2
     bleached = _bleached(seen) if has_bleached and has_tissue else NOTHING
-    dead = _dead(seen) if has_dead and (has_tissue or _evident_skeleton(seen.share)) else NOTHING
-    return TissueOutlines(
-        live=seen.live,
-        bleached=bleached,
-        dead=dead,
-        edge_u_mm=least_edge_u_mm(_edge_u_mm(seen.spread_mm, seen.vague_mm), seen.window),
-        confidence=_confidence(seen.spread_mm, seen.vague_mm),
-        doubts=(*_doubts(seen, bleached), *rim_doubts(seen.live, seen.window)),
-    )
+    return bleached, _dead(seen) if has_dead and (has_tissue or _evident_skeleton(seen.share)) else NOTHING
 
 
 def _evident_skeleton(share: FloatArray) -> bool:
@@ -312,7 +324,7 @@ def _confidence(spread_mm: FloatArray, vague_mm: float) -> float:
     return sure * float(np.exp(-vague_mm))
 
 
-def _doubts(seen: _Seen, bleached: MultiPolygon) -> tuple[Doubt, ...]:
+def _doubts(seen: _Seen, light: _TissueLight) -> tuple[Doubt, ...]:
     doubts = []
     spread_mm = seen.spread_mm
     unsure = float((spread_mm > UNSURE_MM).mean()) if len(spread_mm) else 0.0
@@ -320,19 +332,37 @@ def _doubts(seen: _Seen, bleached: MultiPolygon) -> tuple[Doubt, ...]:
         doubts.append(Doubt("outline_unsure", f"{unsure:.0%} of the edge"))
     elif seen.vague_mm > VAGUE_MM:
         doubts.append(Doubt("outline_unsure", "part of the surface may be tissue or not"))
-    pixels = seen.window.pixels
-    tissue = filled(seen.live, seen.window)
-    if not bleached.is_empty:
-        tissue &= ~filled(bleached, seen.window)
-    count = cv2.countNonZero(tissue)
-    if count:
-        white = cv2.inRange(pixels, (GLARE_LEVEL,) * 3, (255,) * 3)
-        glare = cv2.countNonZero(cv2.bitwise_and(white, tissue)) / count
-        if glare > GLARE_SHARE:
-            doubts.append(Doubt("glare", f"{glare:.0%} of the tissue"))
-        if max(cv2.mean(pixels, tissue)[:3]) < DARK_LEVEL:
-            doubts.append(Doubt("dark"))
+    if light.glare > GLARE_SHARE:
+        doubts.append(Doubt("glare", f"{light.glare:.0%} of the tissue"))
+    if light.mean < DARK_LEVEL:
+        doubts.append(Doubt("dark"))
     return tuple(doubts)
+
+
+def _lights(
+    stack: Stack, rings: Rings, bleached: Sequence[MultiPolygon], windows: Sequence[Window]
+) -> list[_TissueLight]:
+    """Light of the normal tissue in each tile; bleached tissue is white without glare."""
+    count, rows, columns = stack.seen.shape[:3]
+    mask = np.zeros((count * rows, columns), np.uint8)
+    if len(rings.ends):
+        cv2.fillPoly(mask, [_fixed(ring) for ring in rings.split()], 255, lineType=cv2.LINE_8, shift=SHIFT)
+    white = cv2.inRange(stack.seen.reshape(-1, columns, 3), (GLARE_LEVEL,) * 3, (255,) * 3)
+    lights = []
+    for index, tile in enumerate(stack.tiles):
+        tissue, shines = (layer[index * rows : (index + 1) * rows] for layer in (mask, white))
+        if not bleached[index].is_empty:
+            pale = [_fixed(tile.from_window(ring)) for ring in rings_px(bleached[index], windows[index])]
+            cv2.fillPoly(tissue, pale, 0, lineType=cv2.LINE_8, shift=SHIFT)
+        area = cv2.countNonZero(tissue)
+        glare = cv2.countNonZero(cv2.bitwise_and(shines, tissue)) / area if area else 0.0
+        lights.append(_TissueLight(glare, max(cv2.mean(stack.seen[index], tissue)[:3]) if area else 255.0))
+    return lights
+
+
+def _fixed(ring: FloatArray) -> npt.NDArray[np.int32]:
+    """OpenCV's fixed-point vertices."""
+    return np.round(ring * 2**SHIFT).astype(np.int32)
 
 
 def _check(pixels: Pixels, mm_per_px: float) -> None:

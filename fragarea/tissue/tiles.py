@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -40,6 +39,10 @@ class Tile:
         """Window pixels ``(n, 2)`` of tile pixels ``(n, 2)``."""
         return np.asarray(points * self.step + np.asarray(self.corner))
 
+    def from_window(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        """Tile pixels ``(n, 2)`` of window pixels ``(n, 2)``."""
+        return np.asarray((points - np.asarray(self.corner)) / self.step)
+
 
 @dataclass(frozen=True, eq=False)
 class Stack:
@@ -48,11 +51,14 @@ class Stack:
     Attributes
     ----------
     tiles : tuple of Tile
+    seen : ndarray of uint8, shape (n, rows, columns, 3)
+        sRGB as photographed.
     colour : ndarray of uint8, shape (n, rows, columns, 3)
-        White-balanced sRGB.
+        White-balanced.
     """
 
     tiles: tuple[Tile, ...]
+    seen: Pixels
     colour: Pixels
 
 
@@ -80,45 +86,47 @@ def cut_tiles(windows: Sequence[Window], light: Light | None) -> list[Stack]:
         most = max(1, LARGEST_STACK_ROWS // rows)
         for start in range(0, len(tiles), most):
             part = tuple(tiles[start : start + most])
-            stacks.append(Stack(part, _colour(part, windows, tables)))
+            seen = _pixels(part, windows)
+            balanced = cv2.LUT(seen.reshape(-1, seen.shape[2], 3), tables)
+            stacks.append(Stack(part, seen, np.asarray(balanced, np.uint8).reshape(seen.shape)))
     return stacks
 
 
 def _place(index: int, window: Window) -> Tile:
-    rows, columns = window.pixels.shape[:2]
+    lengths = window.pixels.shape[1], window.pixels.shape[0]
     step = TILE_MM_PER_PX / window.mm_per_px
-    spans, rim = [(-0.5, columns - 0.5), (-0.5, rows - 0.5)], None
+    rim = None
     if window.rim is not None:
-        scale, origin = window.mm_per_px, window.origin_mm
-        middle = [(c - o) / scale for c, o in zip(window.rim.centre_mm, origin, strict=True)]
-        rim = (middle[0], middle[1], window.rim.radius_mm / scale)
-        reach = rim[2] + BEYOND_RIM_MM / scale
-        inner = [(max(low, m - reach), min(high, m + reach)) for (low, high), m in zip(spans, middle, strict=True)]
+        x, y = ((c - o) / window.mm_per_px for c, o in zip(window.rim.centre_mm, window.origin_mm, strict=True))
+        rim = (x, y, window.rim.radius_mm / window.mm_per_px)
+    spans = [(-0.5, length - 0.5) for length in lengths]
+    if rim is not None:
+        reach = rim[2] + BEYOND_RIM_MM / window.mm_per_px
+        inner = [(max(low, m - reach), min(high, m + reach)) for (low, high), m in zip(spans, rim, strict=False)]
         if all(low < high for low, high in inner):
             spans = inner
     size = [math.ceil((high - low) / step / BLOCK_PX - 1e-6) * BLOCK_PX for low, high in spans]
     corner = [(low + high) / 2 - step * (count - 1) / 2 for (low, high), count in zip(spans, size, strict=True)]
-    if step == 1 and size[0] <= columns and size[1] <= rows:
+    if step == 1 and size[0] <= lengths[0] and size[1] <= lengths[1]:
         # whole pixels inside the window: the tile is a part of it, nothing is drawn anew
-        corner = [
-            float(np.clip(round(at), 0, most - count))
-            for at, most, count in zip(corner, (columns, rows), size, strict=True)
-        ]
+        rooms = [length - count for length, count in zip(lengths, size, strict=True)]
+        corner = [float(min(max(round(at), 0), room)) for at, room in zip(corner, rooms, strict=True)]
     if rim is not None:
         rim = ((rim[0] - corner[0]) / step, (rim[1] - corner[1]) / step, rim[2] / step)
     return Tile(index, (corner[0], corner[1]), step, size[1], size[0], rim)
 
 
-def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: Pixels) -> Pixels:
+def _pixels(tiles: tuple[Tile, ...], windows: Sequence[Window]) -> Pixels:
     size = (tiles[0].columns, tiles[0].rows)
     pixels = np.empty((len(tiles), size[1], size[0], 3), np.uint8)
     for out, tile in zip(pixels, tiles, strict=True):
-        step, corner = tile.step, np.array(tile.corner)
-        source: npt.NDArray[Any] = windows[tile.index].pixels
-        if step == 1 and (corner >= 0).all() and (corner + size <= source.shape[1::-1]).all():
-            left, top = corner.astype(int)
+        step = tile.step
+        source: npt.NDArray[np.integer | np.floating] = windows[tile.index].pixels
+        if step == 1 and all(at.is_integer() for at in tile.corner) and _inside(tile, source):
+            left, top = (int(at) for at in tile.corner)
             out[:] = source[top : top + size[1], left : left + size[0]]
             continue
+        corner = np.array(tile.corner)
         shrink = int(step)
         if shrink > 1:
             # Finer windows are averaged first, so that the texture does not alias.
@@ -138,8 +146,12 @@ def _colour(tiles: tuple[Tile, ...], windows: Sequence[Window], tables: Pixels) 
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=cv2.BORDER_REPLICATE,
         )
-    flat = pixels.reshape(-1, size[0], 3)
-    return np.asarray(cv2.LUT(flat, tables), np.uint8).reshape(pixels.shape)
+    return pixels
+
+
+def _inside(tile: Tile, window: npt.NDArray[np.integer | np.floating]) -> bool:
+    left, top = tile.corner
+    return min(left, top) >= 0 and left + tile.columns <= window.shape[1] and top + tile.rows <= window.shape[0]
 
 
 def _gains(windows: Sequence[Window], light: Light | None) -> npt.NDArray[np.float64]:

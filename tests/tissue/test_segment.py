@@ -123,10 +123,10 @@ def test_a_colour_cast_is_taken_out_by_the_grey_patches():
 
 
 def test_glare_on_tissue_is_doubted():
-    window, _ = drawn_window(radius_mm=8.0)
+    window, _ = drawn_window(radius_mm=8.0, mm_per_px=0.25)
     pixels = window.pixels.copy()
-    for x in range(60, 110, 7):
-        for y in range(60, 110, 7):
+    for x in range(48, 88, 7):
+        for y in range(48, 88, 7):
             cv2.circle(pixels, (x, y), 2, (255, 255, 255), cv2.FILLED)
     keys = {d.key for d in segment_windows([replace(window, pixels=pixels)])[0].doubts}
     assert "glare" in keys
