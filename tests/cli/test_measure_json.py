@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from statistics import median
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -143,8 +144,10 @@ def test_higher_edge_means_a_smaller_area_of_the_same_outline() -> None:
     """Exact geometry: what lies 5 mm nearer to a camera 400 mm away is (1 - 5/400)^2 of the area."""
     (low,) = lines("--site-kind", "tray", "--height-mm", "0", PHOTOS / TRAY_PHOTO)
     (high,) = lines("--site-kind", "tray", "--height-mm", "5", PHOTOS / TRAY_PHOTO)
-    ratio = sum(f["area_mm2"] for f in high["fragments"]) / sum(f["area_mm2"] for f in low["fragments"])
-    assert ratio == pytest.approx((1 - 5 / low["camera_height_mm"]) ** 2, abs=0.005)
+    # outlines that are unsure may be drawn differently on another plane; the usual one is the same
+    pairs = zip(low["fragments"], high["fragments"], strict=True)
+    ratios = [after["area_mm2"] / before["area_mm2"] for before, after in pairs if before["status"] == "live"]
+    assert median(ratios) == pytest.approx((1 - 5 / low["camera_height_mm"]) ** 2, abs=0.002)
 
 
 def test_nothing_is_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
