@@ -112,7 +112,8 @@ def find_discs(discs: DiscMap, radius_mm: float, least_score: float) -> tuple[Fl
     scores : ndarray, shape (n,)
     """
     reach = max(1, round(2 * LEAST_DISTANCE * radius_mm * discs.overview.px_per_mm))
-    around = cv2.dilate(discs.score, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1)))
+    # A square reaches further in its corners, but not as far as the next plug, and takes a tenth of a disc's time.
+    around = cv2.dilate(discs.score, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8))
     rows, columns = np.nonzero((discs.score >= around) & (discs.score > least_score))
     order = np.argsort(-discs.score[rows, columns], kind="stable")
     rows, columns = rows[order], columns[order]

@@ -104,10 +104,14 @@ def refine_lattice(lattice: Lattice, points_mm: npt.ArrayLike, weights: npt.Arra
     """Fit a grid that is nearly right to the discs near its positions, by least squares."""
     points = np.asarray(points_mm, dtype=float).reshape(-1, 2)
     sure = np.asarray(weights, dtype=float).ravel()
+    before = None
     for _ in range(4):
         chosen, cells = assign_cells(lattice, points, sure)
         if len(chosen) < 2:
             return lattice
+        if before is not None and np.array_equal(chosen, before[0]) and np.array_equal(cells, before[1]):
+            break
+        before = chosen, cells
         lattice = _least_squares(points[chosen], cells.astype(float), sure[chosen], lattice)
     return lattice
 
@@ -131,13 +135,12 @@ def assign_cells(lattice: Lattice, points_mm: npt.ArrayLike, weights: npt.ArrayL
     """
     places = lattice.to_cells(points_mm)
     cells = np.round(places).astype(int)
-    off = np.hypot(*(places - cells).T)
-    limit = min(OFF_PLACE_PITCHES, OFF_PLACE_MM / lattice.pitch_mm)
+    near = np.hypot(*(places - cells).T) <= min(OFF_PLACE_PITCHES, OFF_PLACE_MM / lattice.pitch_mm)
+    order = np.argsort(-np.asarray(weights, dtype=float), kind="stable")
+    order = order[near[order]]
     taken: dict[tuple[int, int], int] = {}
-    for index in np.argsort(-np.asarray(weights, dtype=float), kind="stable"):
-        key = (int(cells[index, 0]), int(cells[index, 1]))
-        if off[index] <= limit and key not in taken:
-            taken[key] = int(index)
+    for index, (column, row) in zip(order.tolist(), cells[order].tolist(), strict=True):
+        taken.setdefault((column, row), index)
     chosen = np.array(sorted(taken.values()), dtype=np.intp)
     return chosen, cells[chosen].astype(np.intp)
 
