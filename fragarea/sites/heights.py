@@ -24,9 +24,8 @@ RIM_EXCESS_U_BY_SURROUND_MM = 0.2
 BLUR_U = 0.2
 # Share of the plugs' stated uncertainty that all plugs of one make have in common.
 COMMON_SHARE = 0.5
-# What is believed of a height that was not given: four references of five are laid level with the plug tops, to 1 mm;
-# the fifth lies where there is room, some 5 mm off (common practice, no source).
-LEVEL_U_MM = 1.0
+# What is believed of a height that was not given: four references of five are laid level with the plug tops, to the
+# site's own uncertainty; the fifth lies where there is room, some 5 mm off (common practice, no source).
 OFF_LEVEL_U_MM, OFF_LEVEL_SHARE = 5.0, 0.2
 # A described pitch was measured over a whole tray to half a millimetre (common practice, no source).
 PITCH_U_REL = 0.002
@@ -239,7 +238,7 @@ def _believed_u_mm(site: SiteDescription) -> float:
 
 def _belief_mm2(site: SiteDescription) -> FloatArray:
     """Variances of the height of a reference laid level, and of another."""
-    level = max(LEVEL_U_MM, site.reference_offset_u_mm)
+    level = site.reference_offset_u_mm
     return np.array([level, max(OFF_LEVEL_U_MM, level)]) ** 2
 
 
