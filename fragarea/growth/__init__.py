@@ -6,11 +6,17 @@
 ``loss``      whether an area fell by more than its uncertainty explains
 ``curve``     which points are growth, and why the others are left out
 ``healing``   the healing lag after cutting
+``mixed``     linear mixed models with known measurement variances
+``genotypes`` extension of every genotype
+``contrasts`` which genotypes differ, in numbers and sentences
 """
 
+from fragarea.growth.contrasts import Contrast, contrast_sentence, contrasts, genotype_sentence, holm
 from fragarea.growth.curve import CurveRules, GrowthCurve, LeftOut, count_left_out, growth_curve
+from fragarea.growth.genotypes import GenotypeGrowth, GenotypesGrowth, Method, genotype_growth
 from fragarea.growth.healing import HealingLag, estimate_lag
 from fragarea.growth.loss import Loss, sudden_loss
+from fragarea.growth.mixed import Block, MixedFit, fit_mixed
 from fragarea.growth.rates import GrowthRates, rates_between_visits, rates_over
 from fragarea.growth.records import DAYS_PER_MONTH, AreaPoint, ErrorPart, FragmentHistory, days_between
 from fragarea.growth.shared import area_covariance_mm4
@@ -18,19 +24,31 @@ from fragarea.growth.shared import area_covariance_mm4
 __all__ = [
     "DAYS_PER_MONTH",
     "AreaPoint",
+    "Block",
+    "Contrast",
     "CurveRules",
     "ErrorPart",
     "FragmentHistory",
+    "GenotypeGrowth",
+    "GenotypesGrowth",
     "GrowthCurve",
     "GrowthRates",
     "HealingLag",
     "LeftOut",
     "Loss",
+    "Method",
+    "MixedFit",
     "area_covariance_mm4",
+    "contrast_sentence",
+    "contrasts",
     "count_left_out",
     "days_between",
     "estimate_lag",
+    "fit_mixed",
+    "genotype_growth",
+    "genotype_sentence",
     "growth_curve",
+    "holm",
     "rates_between_visits",
     "rates_over",
     "sudden_loss",
