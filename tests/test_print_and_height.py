@@ -39,8 +39,9 @@ def test_small_print_correction_changes_areas_little(print_factor: float) -> Non
     before, after = measured(UNSAID), measured(UNSAID, print_factor)
     live = np.array([[f.live.area_mm2 for f in one.fragments] for one in (before, after)])
     known = live[0] > 20
-    # lengths off by 0.13 % are areas off by 0.26 %, of which the rims give some back
-    assert np.abs(np.median(live[1, known] / live[0, known]) - 1) < 0.0026
+    # lengths off by 0.13 % are areas off by 0.26 %, of which the rims give some back; outlines read at another scale
+    # scatter by some 1 %, so the median of about 30 of them by 0.1 % at most
+    assert np.abs(np.median(live[1, known] / live[0, known]) - 1) < 0.0026 + 0.001
     assert abs(after.plug_top_mm - before.plug_top_mm) < 1.0
 
 
