@@ -7,6 +7,7 @@ linear light, 0..1, inside and become sRGB at the end; labels are soft shares ``
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import torch
@@ -14,6 +15,8 @@ from torch import Tensor
 from torch.nn import functional as F
 
 SIDE = 128  # pixels of a learning window
+STORED, STORED_SIDES = 48, 2  # noise fields of one kind that are kept, and their side in windows
+COARSE_CELLS = 4  # with so few bumps a crop's own spread is brought to 1
 MM_PER_PX = 0.25
 OTHER, LIVE, BLEACHED, DEAD = range(4)
 
@@ -40,6 +43,20 @@ def to_srgb(linear: Tensor) -> Tensor:
     return torch.where(x <= 0.0031308, x * 12.92, 1.055 * x.clamp(min=1e-6) ** (1 / 2.4) - 0.055)
 
 
+def box(x: Tensor, size: int) -> Tensor:
+    """Mean of ``size`` x ``size`` pixels (odd), zeros beyond the border: along rows, then along columns."""
+    half = size // 2
+    return F.avg_pool2d(F.avg_pool2d(x, (1, size), 1, (0, half)), (size, 1), 1, (half, 0))
+
+
+def broad(x: Tensor, size: int) -> Tensor:
+    """About the mean of ``size`` x ``size`` pixels, at a quarter of the resolution."""
+    small = F.avg_pool2d(x, 4)
+    half = max(1, round(size / 8))
+    small = box(F.pad(small, (half,) * 4, mode="replicate"), 2 * half + 1)[..., half:-half, half:-half]
+    return F.interpolate(small, size=x.shape[-2:], mode="bilinear", align_corners=False)
+
+
 class Dice:
     """Random numbers of one device, from one seed."""
 
@@ -47,6 +64,7 @@ class Dice:
         self.device = device
         self.generator = torch.Generator(device=device)
         self.generator.manual_seed(seed)
+        self.stored: dict[str, Tensor] = {}
 
     def uniform(self, *shape: int, low: float = 0.0, high: float = 1.0) -> Tensor:
         """Uniform numbers in [low, high)."""
@@ -66,18 +84,54 @@ class Dice:
 
     def field(self, count: int, cells: int, channels: int = 1) -> Tensor:
         """Smooth noise ``(count, channels, SIDE, SIDE)`` of about `cells` bumps a side, mean 0, spread 1."""
-        coarse = self.normal(count, channels, cells + 3, cells + 3)
-        smooth = F.interpolate(coarse, size=(SIDE, SIDE), mode="bicubic", align_corners=False)
-        return smooth / smooth.std(dim=(2, 3), keepdim=True).clamp(min=1e-3)
+        crop = self._crops(f"field {cells}", count, channels, lambda: self._smooth(STORED, cells * STORED_SIDES))
+        if cells > COARSE_CELLS:
+            return crop
+        return crop / crop[..., ::4, ::4].std(dim=(2, 3), keepdim=True).clamp(min=0.05)
 
     def rough(self, count: int, channels: int = 1) -> Tensor:
         """Noise with detail at several sizes."""
-        return (
-            0.6 * self.field(count, 5, channels)
-            + 0.5 * self.field(count, 14, channels)
-            + 0.4 * self.field(count, 40, channels)
-            + 0.2 * self.normal(count, channels, SIDE, SIDE)
-        )
+        return self._crops("rough", count, channels, self._rough)
+
+    def threads(self, count: int) -> Tensor:
+        """Noise of short strands that turn with the place, as filamentous turf shows them; mean 0, spread 1."""
+        return self._crops("threads", count, 1, self._threads)
+
+    def _crops(self, kind: str, count: int, channels: int, draw: Callable[[], Tensor]) -> Tensor:
+        """Random crops of large fields that are drawn once: drawing each field anew took half of the time."""
+        if kind not in self.stored:
+            self.stored[kind] = draw()
+        fields = self.stored[kind]
+        spots = torch.rand((count * channels, 3), generator=self.generator, device=self.device).tolist()
+        most = fields.shape[-1] - SIDE
+        crops = []
+        for which, down, right in spots:
+            row, column = int(down * most), int(right * most)
+            crops.append(fields[int(which * len(fields)), row : row + SIDE, column : column + SIDE])
+        return torch.stack(crops).reshape(count, channels, SIDE, SIDE)
+
+    def _smooth(self, count: int, cells: int) -> Tensor:
+        side = STORED_SIDES * SIDE
+        coarse = self.normal(count, 1, cells + 3, cells + 3)
+        smooth = F.interpolate(coarse, size=(side, side), mode="bicubic", align_corners=False)
+        return (smooth / smooth.std(dim=(2, 3), keepdim=True).clamp(min=1e-3))[:, 0]
+
+    def _rough(self) -> Tensor:
+        side = STORED_SIDES * SIDE
+        sizes = ((0.6, 5), (0.5, 14), (0.4, 40))
+        smooth = sum(share * self._smooth(STORED, cells * STORED_SIDES) for share, cells in sizes)
+        return smooth + 0.2 * self.normal(STORED, side, side)
+
+    def _threads(self) -> Tensor:
+        """White noise smeared along one of four ways, which one wandering over the field."""
+        side = STORED_SIDES * SIDE
+        line = torch.zeros(4, 1, 9, 9, device=self.device)
+        for step in range(9):
+            line[0, 0, 4, step] = line[1, 0, step, 4] = line[2, 0, step, step] = line[3, 0, step, 8 - step] = 1.0
+        ways = F.conv2d(self.normal(STORED, 1, side, side), line, padding=4)
+        wander = torch.cat([self._smooth(STORED, 25 * STORED_SIDES).unsqueeze(1) for _ in range(4)], 1)
+        strands = (torch.softmax(2 * wander, 1) * ways).sum(1)
+        return strands / strands.std(dim=(1, 2), keepdim=True)
 
 
 def cells(dice: Dice, count: int) -> Tensor:
@@ -133,8 +187,70 @@ def warp_windows(
     return out, soft / soft.sum(1, keepdim=True).clamp(min=1e-6), (inside_mm / 10 * known).clamp(-1, 1).unsqueeze(1)
 
 
+def draw_ground(dice: Dice, count: int) -> Tensor:
+    """What may lie round a plug, in linear light: plain or speckled matter, wood, skin, mesh, a ruler or tape."""
+    plain = _paint(dice, count, low=0.004, high=0.6, spread=0.4)
+    grid = (torch.arange(SIDE, device=dice.device, dtype=torch.float32) - (SIDE - 1) / 2) * MM_PER_PX
+    y, x = torch.meshgrid(grid, grid, indexing="ij")
+    angle = dice.uniform(count, 1, 1, high=6.283)
+    bend = 0.6 * dice.field(count, 3)[:, 0] * dice.uniform(count, 1, 1)
+    u, v = x * angle.cos() + y * angle.sin() + bend, y * angle.cos() - x * angle.sin()
+    kinds = [plain, _concrete(dice, count), _wood(dice, count, u), _skin(dice, count, u)]
+    kinds += [_mesh(dice, plain, u, v), _ruler(dice, plain, u, v)]
+    kind = dice.integers(count, len(kinds) + 2).clamp(max=len(kinds) - 1).tolist()
+    return torch.stack([kinds[k][i] for i, k in enumerate(kind)]).clamp(0.002, 1)
+
+
+def _concrete(dice: Dice, count: int) -> Tensor:
+    grain = 1 + 0.15 * dice.rough(count) + 0.12 * dice.normal(count, 1, SIDE, SIDE)
+    pits = torch.sigmoid(12 * (dice.field(count, 40) - dice.uniform(count, 1, 1, 1, low=1.5, high=2.8)))
+    tone = dice.uniform(count, 1, 1, 1, low=0.1, high=0.6) * torch.exp(0.06 * dice.normal(count, 3, 1, 1))
+    return tone * grain.clamp(min=0.3) * (1 - 0.6 * pits)
+
+
+def _wood(dice: Dice, count: int, u: Tensor) -> Tensor:
+    rings = torch.sin(u / dice.uniform(count, 1, 1, low=0.15, high=1.0) + 2 * dice.field(count, 2)[:, 0])
+    brown = torch.tensor((0.30, 0.17, 0.08), device=dice.device).view(1, 3, 1, 1)
+    tone = brown * torch.exp(0.2 * dice.normal(count, 3, 1, 1) + 0.4 * dice.normal(count, 1, 1, 1))
+    return tone * (1 + 0.25 * rings.unsqueeze(1) * dice.uniform(count, 1, 1, 1) + 0.08 * dice.rough(count))
+
+
+def _skin(dice: Dice, count: int, u: Tensor) -> Tensor:
+    tone = torch.tensor((0.45, 0.25, 0.17), device=dice.device).view(1, 3, 1, 1)
+    tone = tone * torch.exp(0.12 * dice.normal(count, 3, 1, 1) + 0.5 * dice.normal(count, 1, 1, 1))
+    creases = torch.exp(-((torch.sin(u / 3 + dice.field(count, 3)[:, 0]) / 0.08) ** 2)).unsqueeze(1)
+    shade = (1 + 0.2 * dice.field(count, 2) + 0.05 * dice.field(count, 40)).clamp(min=0.3)
+    return tone * shade * (1 - 0.25 * creases)
+
+
+def _mesh(dice: Dice, holes: Tensor, u: Tensor, v: Tensor) -> Tensor:
+    count = len(holes)
+    pitch = dice.uniform(count, 1, 1, low=4.0, high=22.0)
+    half = pitch * dice.uniform(count, 1, 1, low=0.06, high=0.25)
+    away = torch.minimum(*(((w / pitch - (w / pitch).round()) * pitch).abs() for w in (u, v)))
+    bars = _soft(half - away).unsqueeze(1)
+    return holes * 0.4 * (1 - bars) + _paint(dice, count, low=0.02, high=0.8, spread=0.1, grey=0.7) * bars
+
+
+def _ruler(dice: Dice, ground: Tensor, u: Tensor, v: Tensor) -> Tensor:
+    """A band with marks every millimetre, longer ones every five; without marks it is tape."""
+    count = len(ground)
+    near = dice.uniform(count, 1, 1, low=4.0, high=11.0)
+    band = (_soft(u - near) * _soft(near + dice.uniform(count, 1, 1, low=5.0, high=30.0) - u)).unsqueeze(1)
+    marks = torch.zeros_like(u)
+    for every, length in ((1.0, 2.5), (5.0, 4.5)):
+        marks = torch.maximum(
+            marks, _soft(0.15 - ((v / every - (v / every).round()) * every).abs()) * _soft(near + length - u)
+        )
+    face = dice.uniform(count, 3, 1, 1, low=0.02, high=0.9) ** dice.chance(count, 0.5) * dice.uniform(
+        count, 1, 1, 1, low=0.3, high=0.9
+    )
+    face = face * (1 - 0.9 * marks.unsqueeze(1) * dice.chance(count, 0.6))
+    return ground * (1 - band) + face * band
+
+
 def draw_windows(dice: Dice, count: int) -> tuple[Tensor, Tensor, Tensor]:
-    """Windows drawn from nothing: ground, plug, crust and turf, tissue with cells, bleached and dead parts.
+    """Windows drawn from nothing: ground, plug, crust and turf, tissue with cells.
 
     Returns
     -------
@@ -146,8 +262,16 @@ def draw_windows(dice: Dice, count: int) -> tuple[Tensor, Tensor, Tensor]:
     plug_r = dice.uniform(count, 1, 1, low=9.0, high=16.5)
     cx, cy = dice.normal(count, 1, 1) * 1.2, dice.normal(count, 1, 1) * 1.2
     inside = plug_r - ((x - cx) ** 2 + (y - cy) ** 2).sqrt()
-    plug = _soft(inside)
-    ground = _paint(dice, count, low=0.005, high=0.5, spread=0.35)
+    square = (dice.uniform(count, 1, 1) < 0.2).float()  # tiles and blocks, whose rim no one gives
+    turn = dice.uniform(count, 1, 1, high=1.57)
+    across = torch.maximum(
+        *(
+            ((x - cx) * one + (y - cy) * other).abs()
+            for one, other in ((turn.cos(), turn.sin()), (-turn.sin(), turn.cos()))
+        )
+    )
+    plug = _soft(inside * (1 - square) + (0.95 * plug_r - across) * square)
+    ground = draw_ground(dice, count)
     top = _paint(dice, count, low=0.2, high=0.85, spread=0.12, grey=0.8)
     for tint in ((0.55, 0.3, 0.36), (0.1, 0.08, 0.04), (0.12, 0.16, 0.05)):
         patch = torch.sigmoid(8 * (dice.rough(count) - dice.uniform(count, 1, 1, 1, low=-0.5, high=2.5)))
@@ -167,8 +291,7 @@ def draw_windows(dice: Dice, count: int) -> tuple[Tensor, Tensor, Tensor]:
     )
     image = image * edge_shade * (1 - tissue) + _tissue_paint(dice, count, blob) * tissue
     labels = torch.cat([1 - tissue, tissue, torch.zeros_like(tissue), torch.zeros_like(tissue)], 1)
-    image, labels = _turn_parts(dice, image, labels)
-    rim = ((inside / 10) * (1 - bare)).clamp(-1, 1).unsqueeze(1)
+    rim = ((inside / 10) * (1 - bare) * (1 - square)).clamp(-1, 1).unsqueeze(1)
     return image, labels, rim
 
 
@@ -196,7 +319,10 @@ def _blob(dice: Dice, count: int, x: Tensor, y: Tensor) -> Tensor:
 def _tissue_paint(dice: Dice, count: int, blob: Tensor) -> Tensor:
     hue = dice.uniform(count, 3, 1, 1, low=0.03, high=0.45) * dice.uniform(count, 1, 1, 1, low=0.4, high=1.2)
     other = hue * torch.exp(0.5 * dice.normal(count, 3, 1, 1))
-    wall = cells(dice, count) ** dice.uniform(count, 1, 1, 1, low=0.5, high=3.0)
+    wall = cells(dice, count)
+    valleys = 0.5 + 0.5 * torch.cos(dice.uniform(count, 1, 1, 1, low=2.0, high=6.0) * dice.field(count, 9))
+    winding = dice.chance(count, 0.2)  # ridges and valleys instead of round cups
+    wall = (wall * (1 - winding) + valleys * winding) ** dice.uniform(count, 1, 1, 1, low=0.5, high=3.0)
     mix = (wall * dice.uniform(count, 1, 1, 1)).clamp(0, 1)
     colour = hue * (1 - mix) + other * mix
     dome = 1 + dice.uniform(count, 1, 1, 1, low=-0.2, high=0.35) * (blob.unsqueeze(1) / 6).clamp(0, 1)
@@ -205,27 +331,6 @@ def _tissue_paint(dice: Dice, count: int, blob: Tensor) -> Tensor:
         dice.uniform(count, 1, 1, 1) * torch.exp(-((blob.unsqueeze(1) - 0.3) ** 2) / 0.15) * dice.chance(count, 0.5)
     )
     return (colour * dome * relief.clamp(min=0.3) * (1 - pale) + pale * 0.6).clamp(0.003, 1)
-
-
-def _turn_parts(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
-    """Bleach one part of the tissue and kill another, in some windows."""
-    count = len(image)
-    tissue = labels[:, LIVE : LIVE + 1]
-    lum = image.mean(1, keepdim=True)
-    local = lum / F.avg_pool2d(lum, 15, 1, 7).clamp(min=1e-3)
-    part = torch.sigmoid(12 * (dice.field(count, 2) - dice.uniform(count, 1, 1, 1, low=-1.5, high=1.2)))
-    bleach = part * tissue * dice.chance(count, 0.2)
-    white = dice.uniform(count, 1, 1, 1, low=0.45, high=0.95) * (1 + 0.04 * dice.normal(count, 3, 1, 1))
-    image = image * (1 - bleach) + white * local.clamp(0.6, 1.3) * bleach
-    part = torch.sigmoid(12 * (dice.field(count, 2) - dice.uniform(count, 1, 1, 1, low=-1.5, high=1.2)))
-    dead = part * (tissue - bleach).clamp(min=0) * dice.chance(count, 0.2)
-    bone = dice.uniform(count, 1, 1, 1, low=0.25, high=0.8) * (
-        1 + 0.35 * dice.rough(count) * dice.uniform(count, 1, 1, 1)
-    )
-    turf = torch.sigmoid(8 * (dice.rough(count) - dice.uniform(count, 1, 1, 1, low=0.3, high=2.5)))
-    brown = torch.tensor((0.09, 0.08, 0.04), device=dice.device).view(1, 3, 1, 1)
-    image = image * (1 - dead) + (bone.clamp(0.05, 1) * (1 - turf) + brown * turf) * dead
-    return image, torch.cat([labels[:, :1], tissue - bleach - dead, bleach, dead], 1).clamp(min=0)
 
 
 def repaint(dice: Dice, image: Tensor, labels: Tensor, strength: Strength) -> Tensor:
@@ -239,7 +344,7 @@ def repaint(dice: Dice, image: Tensor, labels: Tensor, strength: Strength) -> Te
         )
         fresh = _tissue_paint(dice, count, torch.full_like(image[:, 0], 3.0))
         lum = image.mean(1, keepdim=True)
-        shade = (lum / F.avg_pool2d(lum, 31, 1, 15).clamp(min=1e-3)).clamp(0.3, 2.5)
+        shade = (lum / broad(lum, 31).clamp(min=1e-3)).clamp(0.3, 2.5)
         whole = dice.chance(count, 0.25)
         tissue = (turned * pattern) * (1 - whole) + fresh * shade * whole
         image = image + dice.chance(count, 0.65) * live * (tissue - image)
@@ -277,9 +382,18 @@ def _algae(dice: Dice, image: Tensor, labels: Tensor) -> Tensor:
         base = base / base.mean(1, keepdim=True) * dice.uniform(count, 1, 1, 1, low=0.03, high=0.3)
         like = dice.chance(count, 0.3) * (tissue.sum((2, 3), keepdim=True) > 50).float()
         base = base * (1 - like) + mean * torch.exp(0.2 * dice.normal(count, 3, 1, 1)) * like
-        fuzz = (1 + 0.35 * dice.rough(count)).clamp(0.3, 2.0)
-        image = image + patch * other * dice.chance(count, p) * (base * fuzz - image)
+        image = image + patch * other * dice.chance(count, p) * (draw_turf(dice, base) - image)
     return image
+
+
+def draw_turf(dice: Dice, tint: Tensor) -> Tensor:
+    """Turf of about the given colours ``(n, 3, 1, 1)``: matte, fuzzy to filamentous, in two tones."""
+    count = len(tint)
+    strands = dice.uniform(count, 1, 1, 1, high=0.35) * dice.threads(count)
+    lumps = dice.uniform(count, 1, 1, 1, low=0.05, high=0.35) * dice.rough(count)
+    tones = torch.sigmoid(3 * dice.rough(count)) * dice.uniform(count, 1, 1, 1)
+    second = tint * torch.exp(0.3 * dice.normal(count, 3, 1, 1))
+    return (tint + tones * (second - tint)) * (1 + strands + lumps).clamp(0.3, 2.0)
 
 
 def expose(dice: Dice, image: Tensor, strength: Strength) -> Tensor:
@@ -292,6 +406,8 @@ def expose(dice: Dice, image: Tensor, strength: Strength) -> Tensor:
     image = image * (1 - stripe)
     net = (dice.field(count, 9) ** 2).clamp(0, 3) * dice.chance(count, 0.15) * dice.uniform(count, 1, 1, 1, high=0.3)
     image = image * (1 + net)
+    lines = torch.exp(-((dice.field(count, 6) / dice.uniform(count, 1, 1, 1, low=0.1, high=0.4)) ** 2))
+    image = image * (1 + lines * dice.chance(count, 0.12) * dice.uniform(count, 1, 1, 1, high=0.8))
     if strength.water:
         cast = torch.exp(
             -dice.uniform(count, 1, 1, 1, high=1.2)
@@ -312,7 +428,7 @@ def expose(dice: Dice, image: Tensor, strength: Strength) -> Tensor:
     image = _blur(dice, image * gains)
     srgb = to_srgb(image)
     srgb = (srgb - 0.5) * dice.uniform(count, 1, 1, 1, low=0.8, high=1.25) + 0.5 + 0.04 * dice.normal(count, 1, 1, 1)
-    srgb = srgb + 0.4 * dice.uniform(count, 1, 1, 1) * dice.chance(count, 0.3) * (srgb - F.avg_pool2d(srgb, 3, 1, 1))
+    srgb = srgb + 0.4 * dice.uniform(count, 1, 1, 1) * dice.chance(count, 0.3) * (srgb - box(srgb, 3))
     noise = dice.uniform(count, 1, 1, 1, high=0.05)
     srgb = srgb + noise * dice.normal(count, 3, SIDE, SIDE)
     blocky = F.interpolate(F.avg_pool2d(srgb, 2), scale_factor=2.0, mode="bilinear")
@@ -339,12 +455,9 @@ def _blur(dice: Dice, image: Tensor) -> Tensor:
     return F.conv2d(padded, weights, groups=count * 3).reshape(count, 3, SIDE, SIDE)
 
 
-def swap_ground(dice: Dice, image: Tensor, target: Tensor, rim: Tensor) -> tuple[Tensor, Tensor]:
-    """Lay some plugs on the ground of another window or on drawn ground; tissue beyond the rim stays."""
+def swap_ground(dice: Dice, image: Tensor, target: Tensor, rim: Tensor) -> Tensor:
+    """Lay some plugs on drawn ground; tissue beyond the rim stays."""
     count = len(image)
     known = (rim.abs().amax((1, 2, 3), keepdim=True) > 0).float()
     outside = (-rim * 10 / MM_PER_PX + 0.5).clamp(0, 1) * target[:, :1] * known * dice.chance(count, 0.35)
-    ground = _paint(dice, count, low=0.004, high=0.6, spread=0.4)
-    neighbours = target[:, 1:].sum(1, keepdim=True) * (-rim > 0.15).float() * known
-    outside = torch.maximum(outside, 0 * neighbours)
-    return image * (1 - outside) + ground * outside, target
+    return image * (1 - outside) + draw_ground(dice, count) * outside

@@ -1,6 +1,8 @@
 """Put trained weights where the program reads them: ``python -m training.export TRAINED.npz`` (needs onnx).
 
-Writes ``fragarea/tissue/model/surface.onnx`` (run by OpenCV) and ``fragarea/tissue/model/edge.npz`` (run by NumPy).
+Writes ``surface.onnx`` (run by onnxruntime) and ``edge.npz`` (its matrices are multiplied by OpenCV) to
+``fragarea/tissue/model/``, or to another folder. The scale that the surface network was trained at must be that of
+``fragarea.tissue.tiles.SURFACE_MM_PER_PX``.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ import numpy.typing as npt
 import onnx
 from onnx import TensorProto, helper, numpy_helper
 
-TARGET = Path(__file__).resolve().parent.parent.parent / "fragarea" / "tissue" / "model"
+from training.weights import PACKAGED, read
 
 
 class Graph:
@@ -98,14 +100,14 @@ def main() -> None:
     """Write both files."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("trained", type=Path)
+    parser.add_argument("--to", type=Path, default=PACKAGED, help="folder; default: the package's own")
     options = parser.parse_args()
-    with np.load(options.trained) as file:
-        weights = {name: file[name] for name in file.files}
-    TARGET.mkdir(exist_ok=True)
-    onnx.save(surface_graph(weights), str(TARGET / "surface.onnx"))
+    weights = read(options.trained)
+    options.to.mkdir(parents=True, exist_ok=True)
+    onnx.save(surface_graph(weights), str(options.to / "surface.onnx"))
     edge = {name: value for name, value in weights.items() if name.startswith("edge.") or name == "made"}
-    np.savez_compressed(TARGET / "edge.npz", **edge)
-    for path in sorted(TARGET.iterdir()):
+    np.savez_compressed(options.to / "edge.npz", **edge)
+    for path in sorted(options.to.iterdir()):
         print(f"{path.name}: {path.stat().st_size / 1e3:.0f} kB")
 
 

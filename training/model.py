@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import torch
 from torch import Tensor, nn
 from torch.nn import functional as F
 
 CLASSES = 4  # other, live, bleached, dead
-SURFACE_MM_PER_PX = 0.25  # what the surface network sees; 0.3125 (with 30 mm) is tried in 0.55 of the time
-SEEN_MM = 32.0  # side of a learning window that it sees
 CELL_PX = 4  # its pixels along a cell
 REACH_MM, STEP_MM = 2.6, 0.2  # a line runs from 2.6 mm inside to 2.6 mm outside
 LINE = round(2 * REACH_MM / STEP_MM) + 1
@@ -16,6 +16,41 @@ SIDEWAYS_MM = (-0.5, 0.0, 0.5)
 SHARE_LINE = tuple(range(1, LINE, 3))  # where along the line the first network's shares are read
 BINS = LINE - 2  # the edge lies within 2.4 mm
 LINE_INPUTS = LINE * len(SIDEWAYS_MM) * 3 + len(SHARE_LINE) * (CLASSES - 1)
+
+
+@dataclass(frozen=True)
+class Design:
+    """A surface network: what it sees of a learning window, and how wide its layers are.
+
+    Attributes
+    ----------
+    mm_per_px : float
+        Of its input; ``fragarea.tissue.tiles.SURFACE_MM_PER_PX`` must say the same of the weights that are exported.
+    seen_mm : float
+        Side of the middle of a window; pixels along it are a multiple of 32.
+    """
+
+    mm_per_px: float = 0.25
+    seen_mm: float = 32.0
+    stem: int = 32
+    widths: tuple[int, int, int, int] = (8, 32, 48, 64)
+    last: int = 16
+
+    @property
+    def side_px(self) -> int:
+        """Pixels along the side of what it sees."""
+        return round(self.seen_mm / self.mm_per_px)
+
+    def network(self) -> SurfaceNet:
+        """A network with random weights."""
+        return SurfaceNet(self.stem, self.widths, self.last)
+
+
+DESIGNS = {
+    "full": Design(),
+    "coarse": Design(mm_per_px=0.3125, seen_mm=30.0),
+    "thin": Design(stem=24, widths=(8, 24, 32, 48), last=12),
+}
 
 
 def _conv(inside: int, outside: int, kernel: int = 3, stride: int = 1) -> nn.Sequential:
