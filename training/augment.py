@@ -387,11 +387,12 @@ def _algae(dice: Dice, image: Tensor, labels: Tensor) -> Tensor:
 
 
 def draw_turf(dice: Dice, tint: Tensor) -> Tensor:
-    """Turf of about the given colours ``(n, 3, 1, 1)``: matte, fuzzy to filamentous, in two tones."""
+    """Turf of about the given colours ``(n, 3, 1, 1)``: matte, a smooth felt to filamentous, in two tones."""
     count = len(tint)
-    strands = dice.uniform(count, 1, 1, 1, high=0.35) * dice.threads(count)
-    lumps = dice.uniform(count, 1, 1, 1, low=0.05, high=0.35) * dice.rough(count)
-    tones = torch.sigmoid(3 * dice.rough(count)) * dice.uniform(count, 1, 1, 1)
+    coarse = dice.uniform(count, 1, 1, 1)  # short felted turf is nearly even at a quarter of a millimetre
+    strands = coarse * dice.uniform(count, 1, 1, 1, high=0.35) * dice.threads(count)
+    lumps = (0.04 + coarse * dice.uniform(count, 1, 1, 1, high=0.3)) * dice.rough(count)
+    tones = torch.sigmoid(3 * dice.rough(count)) * dice.uniform(count, 1, 1, 1) * (0.2 + 0.8 * coarse)
     second = tint * torch.exp(0.3 * dice.normal(count, 3, 1, 1))
     return (tint + tones * (second - tint)) * (1 + strands + lumps).clamp(0.3, 2.0)
 

@@ -13,6 +13,12 @@ from torch.nn import functional as F
 from training import WINDOW_MM_PER_PX
 from training.augment import MM_PER_PX, SIDE, to_linear, to_srgb
 
+TURF_MARGIN_PX, LEAST_TURF_PX = (
+    4.0,
+    12.0,
+)  # of a window: clear of tissue and rim, and a ring wide enough to show texture
+TURF_LIGHT = (0.01, 0.22)  # turf is darker than bare plug and crust
+
 
 @dataclass(frozen=True, eq=False)
 class Data:
@@ -29,6 +35,8 @@ class Data:
         White balance and exposure by the grey patches.
     weights : Tensor, shape (n,)
         How often each is drawn.
+    turfs : Tensor, shape (m, 3, SIDE, SIDE)
+        Linear light of turf as the windows' plugs show it, at the networks' scale; m may be 0.
     names : tuple of str
         ``series/photo``.
     """
@@ -38,14 +46,15 @@ class Data:
     rims: Tensor
     gains: Tensor
     weights: Tensor
+    turfs: Tensor
     names: tuple[str, ...]
 
     def only(self, chosen: np.ndarray) -> Data:
         """The windows where `chosen` is true."""
         where = torch.from_numpy(np.flatnonzero(chosen)).to(self.images.device)
-        parts = (self.images, self.shares, self.rims, self.gains, self.weights)
+        parts = [part[where] for part in (self.images, self.shares, self.rims, self.gains, self.weights)]
         names = tuple(name for name, keep in zip(self.names, chosen, strict=True) if keep)
-        return Data(*(part[where] for part in parts), names)
+        return Data(*parts, turf_textures(*parts[:4]), names)
 
 
 def load(path: Path, leave_out: list[str], device: torch.device) -> tuple[Data, Data]:
@@ -53,9 +62,38 @@ def load(path: Path, leave_out: list[str], device: torch.device) -> tuple[Data, 
     with np.load(path) as file:
         names = tuple(str(name) for name in file["names"])
         parts = [torch.from_numpy(file[name]).to(device) for name in ("images", "shares", "rims", "gains", "weights")]
-    whole = Data(parts[0].permute(0, 3, 1, 2).contiguous(), *parts[1:], names)
+    whole = Data(parts[0].permute(0, 3, 1, 2).contiguous(), *parts[1:], torch.zeros(0, 3, SIDE, SIDE), names)
     held = np.array([any(text in name for text in leave_out) for name in names], bool)
     return whole.only(~held), whole.only(held)
+
+
+def turf_textures(images: Tensor, shares: Tensor, rims: Tensor, gains: Tensor) -> Tensor:
+    """Turf from plugs that it covers all round: the ring between tissue and rim, unrolled, mirrored to a square.
+
+    A drawn texture alone did not teach networks to know turf on a skeleton that they had not seen.
+    """
+    side = images.shape[-1]
+    grid = torch.arange(side, device=images.device, dtype=torch.float32)
+    steps = torch.arange(SIDE, device=images.device, dtype=torch.float32) * MM_PER_PX / WINDOW_MM_PER_PX
+    found = []
+    for image, share, (x, y, radius), gain in zip(images, shares, rims, gains, strict=True):
+        away = ((grid[None] - x) ** 2 + (grid[:, None] - y) ** 2).sqrt()
+        tissue = (share.sum(0) > 0) & (away < radius)
+        inner = float((away * tissue).max()) + TURF_MARGIN_PX
+        width = float(radius) - TURF_MARGIN_PX - inner
+        if width < LEAST_TURF_PX:
+            continue
+        light = to_linear(image.float() / 255) * gain.view(3, 1, 1)
+        ring = light.mean(0)[(away > inner) & (away < inner + width)]
+        if not TURF_LIGHT[0] < float(ring.quantile(0.7)) < TURF_LIGHT[1]:
+            continue
+        reach = inner + ((steps % (2 * width)) - width).abs()
+        angle = steps / (inner + width / 2)
+        px = x + reach[:, None] * angle.cos()[None]
+        py = y + reach[:, None] * angle.sin()[None]
+        where = torch.stack([px, py], -1).unsqueeze(0) * 2 / (side - 1) - 1
+        found.append(F.grid_sample(light.unsqueeze(0), where, align_corners=True)[0])
+    return torch.stack(found) if found else torch.zeros(0, 3, SIDE, SIDE, device=images.device)
 
 
 def soft_labels(shares: Tensor) -> Tensor:

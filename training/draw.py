@@ -31,6 +31,6 @@ def draw_batch(dice: Dice, data: Data, count: int, strength: Strength) -> tuple[
     if drawn:
         image2, target2, rim2 = draw_windows(dice, drawn)
         image, target, rim = torch.cat([image, image2]), torch.cat([target, target2]), torch.cat([rim, rim2])
-    image, target = change_parts(dice, image, target)
+    image, target = change_parts(dice, image, target, data.turfs)
     rim = rim * (1 - dice.chance(count, 0.25))
     return torch.cat([expose(dice, image, strength), rim], 1), target, chosen

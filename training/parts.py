@@ -28,11 +28,14 @@ TURF = (
 CRUST = ((0.55, 0.30, 0.36), (0.42, 0.20, 0.30), (0.65, 0.50, 0.52))
 
 
-def change_parts(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
-    """Bleach, kill or take away tissue in about half of the windows, and let what stands up throw a shadow."""
+def change_parts(dice: Dice, image: Tensor, labels: Tensor, turfs: Tensor) -> tuple[Tensor, Tensor]:
+    """Bleach, kill or take away tissue in about half of the windows, and let what stands up throw a shadow.
+
+    `turfs` are textures of real turf, ``(m, 3, SIDE, SIDE)``, m may be 0.
+    """
     image, labels = _take_away(dice, image, labels)
     image, labels = _bleach(dice, image, labels)
-    image, labels = _kill(dice, image, labels)
+    image, labels = _kill(dice, image, labels, turfs)
     return _cast_shadow(dice, image, labels), labels
 
 
@@ -81,11 +84,11 @@ def _bleach(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
     return image, labels
 
 
-def _kill(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
+def _kill(dice: Dice, image: Tensor, labels: Tensor, turfs: Tensor) -> tuple[Tensor, Tensor]:
     """Turn tissue into skeleton: bare, with crust, or overgrown by turf, which may cover the ground beside it too."""
     count = len(image)
     alive = labels[:, LIVE : LIVE + 1] + labels[:, BLEACHED : BLEACHED + 1]
-    chosen = dice.chance(count, 0.27)
+    chosen = dice.chance(count, 0.3)
     mask = _part(dice, count, whole=0.4) * chosen
     gone = alive * mask
     dome = _dome(image, alive, dice.uniform(count, 1, 1, 1, low=0.2, high=1.0))
@@ -94,9 +97,9 @@ def _kill(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
     bone = bone * rough.clamp(0.3, 1.6) * _relief(image, dice.uniform(count, 1, 1, 1, low=0.1, high=0.8)) * dome
     crust = _cover(dice, count, CRUST, low=0.2, high=4.0)
     bone = bone * (1 - crust[1]) + crust[0] * crust[1] * dome
-    turf = draw_turf(dice, _turf_tint(dice, image, labels, alive)) * dome
+    turf = _turf(dice, _turf_tint(dice, image, labels, alive), turfs) * dome
     turf = turf * _relief(image, dice.uniform(count, 1, 1, 1, high=0.25))
-    level = dice.uniform(count, 1, 1, 1, low=-1.5, high=1.8) - 6 * dice.chance(count, 0.35)
+    level = dice.uniform(count, 1, 1, 1, low=-1.5, high=1.8) - 6 * dice.chance(count, 0.45)
     level = level + 9 * dice.chance(count, 0.12)  # none at all, even of what would be overgrown
     cover = torch.sigmoid(8 * (dice.rough(count) - level))
     dead = bone * (1 - cover) + turf * cover
@@ -115,6 +118,19 @@ def _kill(dice: Dice, image: Tensor, labels: Tensor) -> tuple[Tensor, Tensor]:
         labels[:, part : part + 1] = labels[:, part : part + 1] * (1 - mask)
     labels[:, DEAD : DEAD + 1] += gone
     return image, labels
+
+
+def _turf(dice: Dice, tint: Tensor, turfs: Tensor) -> Tensor:
+    """Drawn turf, or turf of another plug in its own colours or those of `tint`."""
+    drawn = draw_turf(dice, tint)
+    if not len(turfs):
+        return drawn
+    count = len(tint)
+    other = turfs[dice.integers(count, len(turfs))]
+    own = other * torch.exp(0.12 * dice.normal(count, 3, 1, 1) + 0.2 * dice.normal(count, 1, 1, 1))
+    toned = other / other.mean((2, 3), keepdim=True) * tint
+    use_tint, use_other = dice.chance(count, 0.3), dice.chance(count, 0.65)
+    return drawn * (1 - use_other) + (toned * use_tint + own * (1 - use_tint)) * use_other
 
 
 def _cover(

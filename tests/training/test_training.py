@@ -49,6 +49,7 @@ def disc_windows() -> Data:
         rims=torch.tensor([[103.5, 103.5, 62.5]] * 2),
         gains=torch.ones(2, 3),
         weights=torch.ones(2),
+        turfs=torch.zeros(0, 3, SIDE, SIDE),
         names=("large/one", "small/one"),
     )
 
@@ -75,7 +76,7 @@ def test_killing_moves_tissue_to_skeleton_and_some_windows_lose_all_of_it():
     image, labels = plain(disc_windows())
     image, labels = image[:1, :3].repeat(200, 1, 1, 1), labels[:1].repeat(200, 1, 1, 1)
     tissue = labels[:, 1:].sum((1, 2, 3))
-    changed = change_parts(Dice(2, CPU), image, labels)[1]
+    changed = change_parts(Dice(2, CPU), image, labels, torch.zeros(0, 3, SIDE, SIDE))[1]
     dead = changed[:, DEAD].sum((1, 2))
     kept = changed[:, 1:].sum((1, 2, 3)) > 0.5 * tissue  # the others were taken away
     assert torch.allclose(changed[kept, 1:].sum((1, 2, 3)), tissue[kept], rtol=1e-3)
