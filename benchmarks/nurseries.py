@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
+from shapely import MultiPolygon, Polygon
 
-from fragarea.growth import DAYS_PER_MONTH, AreaPoint, ErrorPart, FragmentHistory
+from fragarea.growth import DAYS_PER_MONTH, AreaPoint, ErrorPart, FragmentHistory, Seen, Shape, shape_of
 from fragarea.measurement import FragmentStatus
 
 START = datetime(2030, 1, 5, 10, 0)
@@ -81,3 +83,70 @@ def simulate(plan: Plan, rng: np.random.Generator) -> list[FragmentHistory]:
                     points.append(AreaPoint(taken, area, parts, FragmentStatus.LIVE))
             histories.append(FragmentHistory(name, f"G{number}", tuple(points), site="TRAY"))
     return histories
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """A simulated fragment: its outline at every age and turn.
+
+    Attributes
+    ----------
+    genotype : str
+    radius_mm, speed_mm_per_month : float
+    waves : ndarray of complex, shape (5,)
+        Second to sixth Fourier terms of the edge's distance from the middle, in mm.
+    offset_mm : float
+        Of its middle from the plug's.
+    """
+
+    genotype: str
+    radius_mm: float
+    speed_mm_per_month: float
+    waves: np.ndarray
+    offset_mm: float
+
+    def outline(self, months: float, plan: Plan, rng: np.random.Generator) -> MultiPolygon:
+        """Its outline as measured, on a plug that stands turned anyhow, with the plug's middle at the origin."""
+        angle = np.linspace(0, 2 * math.pi, 180, endpoint=False)
+        noise = plan.outline_rel / 2 * self.radius_mm
+        waves = self.waves + noise / 2 * (rng.normal(size=5) + 1j * rng.normal(size=5)) / math.sqrt(5)
+        terms = np.exp(1j * np.outer(angle, np.arange(2, 7)))
+        radius = self.radius_mm + self.speed_mm_per_month * months + plan.wander_mm * rng.normal()
+        radius *= 1 + plan.outline_rel / 2 * rng.normal()
+        edge = np.maximum(0.3, radius + (terms @ waves).real)
+        turn = rng.uniform(0, 2 * math.pi)
+        shift = self.offset_mm + 0.2 * rng.normal()
+        points = np.exp(1j * turn) * (shift + edge * np.exp(1j * angle))
+        return MultiPolygon([Polygon(np.column_stack([points.real, points.imag]))])
+
+
+def pieces(plan: Plan, rng: np.random.Generator, form_rel: float = 0.06) -> list[Piece]:
+    """Fragments of a tray; their edges wave by `form_rel` of the radius (standard deviation)."""
+    made = []
+    for number, (mean, count) in enumerate(zip(plan.extensions_mm_per_month, plan.fragments, strict=True), start=1):
+        for _ in range(count):
+            radius = rng.uniform(4.0, 7.0)
+            waves = form_rel * radius / math.sqrt(5) * (rng.normal(size=5) + 1j * rng.normal(size=5))
+            speed = rng.normal(mean, plan.spread_rel * mean)
+            made.append(Piece(f"G{number}", radius, speed, waves, abs(rng.normal(0, 0.7))))
+    return made
+
+
+def seen_between(
+    tray: Sequence[Piece], plan: Plan, rng: np.random.Generator, *, months: float, exchanged: tuple[int, int] | None
+) -> list[Seen]:
+    """A tray at two visits, with two fragments exchanged in between or none."""
+    places = list(range(len(tray)))
+    if exchanged:
+        places[exchanged[0]], places[exchanged[1]] = exchanged[1], exchanged[0]
+
+    def shape(piece: Piece, age: float) -> Shape:
+        outline = piece.outline(age, plan, rng)
+        made = shape_of(outline, plan.outline_rel * outline.area, (0.0, 0.0))
+        assert made is not None
+        return made
+
+    return [
+        Seen(f"F{index:02d}", tray[index].genotype, shape(tray[index], 1.0), shape(tray[place], 1.0 + months))
+        for index, place in enumerate(places)
+    ]

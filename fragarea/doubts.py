@@ -226,6 +226,13 @@ DOUBTS: dict[str, DoubtKind] = _table(
         3,
     ),
     DoubtKind(
+        "changed_places",
+        "may have changed places",
+        "an exchange of places explains the outlines of this visit much better than the record",
+        "look at both fragments; if they were exchanged, give the placements the day of it",
+        3,
+    ),
+    DoubtKind(
         "touches_neighbour",
         "touches its neighbour",
         "live tissue of two fragments touches; the share of each is an estimate",

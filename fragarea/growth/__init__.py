@@ -9,25 +9,32 @@
 ``mixed``     linear mixed models with known measurement variances
 ``genotypes`` extension of every genotype
 ``contrasts`` which genotypes differ, in numbers and sentences
+``health``    losses and bleaching: what to look at first
+``mixups``    whether fragments changed places
 """
 
 from fragarea.growth.contrasts import Contrast, contrast_sentence, contrasts, genotype_sentence, holm
 from fragarea.growth.curve import CurveRules, GrowthCurve, LeftOut, count_left_out, growth_curve
 from fragarea.growth.genotypes import GenotypeGrowth, GenotypesGrowth, Method, genotype_growth
 from fragarea.growth.healing import HealingLag, estimate_lag
+from fragarea.growth.health import ADVICE, Concern, Finding, Sign, look_first
 from fragarea.growth.loss import Loss, sudden_loss
 from fragarea.growth.mixed import Block, MixedFit, fit_mixed
+from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, form_distance_mm, shape_of
 from fragarea.growth.rates import GrowthRates, rates_between_visits, rates_over
 from fragarea.growth.records import DAYS_PER_MONTH, AreaPoint, ErrorPart, FragmentHistory, days_between
 from fragarea.growth.shared import area_covariance_mm4
 
 __all__ = [
+    "ADVICE",
     "DAYS_PER_MONTH",
     "AreaPoint",
     "Block",
+    "Concern",
     "Contrast",
     "CurveRules",
     "ErrorPart",
+    "Finding",
     "FragmentHistory",
     "GenotypeGrowth",
     "GenotypesGrowth",
@@ -37,19 +44,27 @@ __all__ = [
     "LeftOut",
     "Loss",
     "Method",
+    "MixUp",
     "MixedFit",
+    "Seen",
+    "Shape",
+    "Sign",
     "area_covariance_mm4",
     "contrast_sentence",
     "contrasts",
     "count_left_out",
     "days_between",
     "estimate_lag",
+    "find_mixups",
     "fit_mixed",
+    "form_distance_mm",
     "genotype_growth",
     "genotype_sentence",
     "growth_curve",
     "holm",
+    "look_first",
     "rates_between_visits",
     "rates_over",
+    "shape_of",
     "sudden_loss",
 ]

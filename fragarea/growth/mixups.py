@@ -1,0 +1,249 @@
+"""Whether fragments of a tray changed places between two visits: outlines against outlines, by least cost."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import shapely
+from scipy.optimize import linear_sum_assignment
+from shapely import MultiPolygon
+
+from fragarea.doubts import Doubt
+from fragarea.growth.shared import Array
+
+ANGLES = 90
+LEAST_GAIN = math.log(1000.0)
+"""The record must explain the visit a thousand times worse before it is doubted: handling seldom mixes fragments up,
+and over many visits chance would find many a better-looking exchange (threshold set by simulation)."""
+LARGEST_ODDS = 1_000_000
+"""Odds beyond this say more about the model than about the fragments."""
+
+_TAILS = 4.0  # degrees of freedom of Student's t: a single odd outline must not decide
+_SHAPE_MODES = 3.0  # independent ways in which outlines of fragments differ, half counted since they are related
+_PEERS = 4  # fragments of a genotype whose median tells the growth of all
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """An outline as it is compared: size, form and where on its plug it sits.
+
+    Attributes
+    ----------
+    radius_mm, radius_u_mm : float
+        Equivalent radius.
+    profile_mm : ndarray, shape (ANGLES,)
+        Distance of the edge from the outline's centroid by direction.
+    offset_mm : float or None
+        Distance of the centroid from the middle of the plug, which no turning changes; None without a plug.
+    holes : float
+        Area of holes over the area inside the outer edge.
+    """
+
+    radius_mm: float
+    radius_u_mm: float
+    profile_mm: Array
+    offset_mm: float | None
+    holes: float
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A fragment, by the record, at two visits.
+
+    Attributes
+    ----------
+    fragment, genotype : str
+        By the record of the later visit.
+    before, now : Shape
+        At the two visits.
+    """
+
+    fragment: str
+    genotype: str
+    before: Shape
+    now: Shape
+
+
+@dataclass(frozen=True)
+class MixUp:
+    """Fragments that seem to have changed places.
+
+    Attributes
+    ----------
+    site : str
+    taken_at : datetime
+        Of the visit that does not fit the record.
+    moves : tuple of (fragment, fragment)
+        The first seems to stand where the record has the second.
+    odds : float
+        How many times better the exchange explains their outlines than the record; at most `LARGEST_ODDS`.
+    """
+
+    site: str
+    taken_at: datetime
+    moves: tuple[tuple[str, str], ...]
+    odds: float
+
+    @property
+    def fragments(self) -> tuple[str, ...]:
+        """All that take part."""
+        return tuple(first for first, _ in self.moves)
+
+    @property
+    def doubt(self) -> Doubt:
+        """The doubt to put beside their measurements."""
+        return Doubt("changed_places", f"{' and '.join(self.fragments)}, odds {self.odds_words}")
+
+    @property
+    def odds_words(self) -> str:
+        """For example ``"12 000 to 1"``."""
+        if self.odds >= LARGEST_ODDS:
+            return f"over {LARGEST_ODDS:,} to 1".replace(",", " ")
+        digits = max(0, math.floor(math.log10(self.odds)) - 1)
+        return f"{round(self.odds, -digits):,.0f} to 1".replace(",", " ")
+
+
+def shape_of(outline: MultiPolygon, area_u_mm2: float, centre_mm: tuple[float, float] | None = None) -> Shape | None:
+    """Describe an outline for comparison.
+
+    Parameters
+    ----------
+    outline : MultiPolygon
+        Live tissue in mm; the largest piece counts.
+    area_u_mm2 : float
+        Standard uncertainty of its area.
+    centre_mm : (float, float), optional
+        Middle of the plug.
+
+    Returns
+    -------
+    Shape or None
+        None where there is no tissue.
+    """
+    if outline.is_empty or outline.area <= 0:
+        return None
+    piece = max(outline.geoms, key=lambda one: one.area)
+    middle = piece.centroid
+    ring = np.asarray(shapely.segmentize(piece.exterior, 0.25).coords)[:-1]
+    x, y = ring[:, 0] - middle.x, ring[:, 1] - middle.y
+    order = np.argsort(angle := np.arctan2(y, x))
+    directions = np.linspace(-math.pi, math.pi, ANGLES, endpoint=False)
+    profile = np.interp(directions, angle[order], np.hypot(x, y)[order], period=2 * math.pi)
+    offset = None if centre_mm is None else math.dist(centre_mm, (middle.x, middle.y))
+    full = shapely.Polygon(piece.exterior).area
+    radius = math.sqrt(outline.area / math.pi)
+    return Shape(radius, area_u_mm2 / (2 * math.pi * radius), profile, offset, 1 - piece.area / full)
+
+
+def form_distance_mm(before: Shape, now: Shape) -> float:
+    """Root mean square distance of two outlines after growth and the best turn.
+
+    Parameters
+    ----------
+    before, now : Shape
+
+    Returns
+    -------
+    float
+        In mm; 0 for an outline that only turned, or whose edge advanced the same way all round.
+    """
+    a, b = before.profile_mm - before.profile_mm.mean(), now.profile_mm - now.profile_mm.mean()
+    match = np.fft.irfft(np.conj(np.fft.rfft(a)) * np.fft.rfft(b), ANGLES).max()
+    return math.sqrt(max(0.0, float(a @ a + b @ b - 2 * match)) / ANGLES)
+
+
+def find_mixups(seen: Sequence[Seen], *, site: str, taken_at: datetime) -> tuple[MixUp, ...]:
+    """Doubt the record where an exchange of places explains a visit much better.
+
+    Parameters
+    ----------
+    seen : sequence of Seen
+        All fragments of a tray with an outline at both visits.
+    site : str
+    taken_at : datetime
+        Of the later visit.
+
+    Returns
+    -------
+    tuple of MixUp
+        Best supported first. Fragments of one cycle of the exchange are named together.
+
+    Notes ----- The cost that fragment i is what stands at place j is minus the logarithm of a likelihood with three
+    parts: growth of the equivalent radius, less the median of the genotype (or tray), as Student's t with four
+    degrees of freedom and the peers' own spread and measurement uncertainty as its scale; the form distance over
+    that of the tray's median; and the offset from the plug's middle and the share of holes, likewise t. Scales come
+    from the tray itself, where most fragments stand where the record says. The assignment of least total cost is
+    found by ``scipy.optimize.linear_sum_assignment``; each of its cycles is doubted on its own where the record
+    costs more than `LEAST_GAIN` in addition.
+    """
+    if len(seen) < 2:
+        return ()
+    cost = _costs(seen)
+    rows, columns = linear_sum_assignment(cost)
+    goes = dict(zip(rows.tolist(), columns.tolist(), strict=True))
+    found = []
+    for cycle in _cycles(goes):
+        gain = sum(cost[i, i] - cost[i, goes[i]] for i in cycle)
+        if gain > LEAST_GAIN:
+            moves = tuple((seen[i].fragment, seen[goes[i]].fragment) for i in cycle)
+            found.append(MixUp(site, taken_at, moves, math.exp(min(gain, math.log(LARGEST_ODDS)))))
+    return tuple(sorted(found, key=lambda one: (-one.odds, one.fragments)))
+
+
+def _costs(seen: Sequence[Seen]) -> Array:
+    before, now = [one.before for one in seen], [one.now for one in seen]
+    old, new = np.array([s.radius_mm for s in before]), np.array([s.radius_mm for s in now])
+    grown, spread = _usual_growth(seen, new - old)
+    u2 = (
+        np.array([s.radius_u_mm for s in before])[:, None] ** 2 + np.array([s.radius_u_mm for s in now])[None, :] ** 2
+    )
+    cost = _t_cost(new[None, :] - (old + grown)[:, None], np.sqrt(spread[:, None] ** 2 + u2))
+    form = np.array([[form_distance_mm(b, n) for n in now] for b in before])
+    cost += _SHAPE_MODES * np.log1p((form / max(float(np.median(np.diag(form))), 0.1)) ** 2)
+    holes = np.array([s.holes for s in now])[None, :] - np.array([s.holes for s in before])[:, None]
+    cost += _t_cost(holes, np.full_like(holes, max(_robust_sd(np.diag(holes)), 0.02)))
+    if all(s.offset_mm is not None for s in (*before, *now)):
+        offset = np.array([s.offset_mm or 0.0 for s in now])[None, :]
+        offset = offset - np.array([s.offset_mm or 0.0 for s in before])[:, None]
+        cost += _t_cost(offset, np.full_like(offset, max(_robust_sd(np.diag(offset)), 0.3)))
+    return np.asarray(cost)
+
+
+def _usual_growth(seen: Sequence[Seen], grown: Array) -> tuple[Array, Array]:
+    """Median growth and its spread among the peers of each fragment."""
+    medians, spreads = np.empty(len(seen)), np.empty(len(seen))
+    for index, one in enumerate(seen):
+        peers = np.array([other.genotype == one.genotype for other in seen])
+        mine = grown[peers] if peers.sum() >= _PEERS else grown
+        medians[index] = np.median(mine)
+        # a tenth of a millimetre: few peers that happen to agree do not make growth that sure
+        spreads[index] = max(_robust_sd(mine), 0.1)
+    return medians, spreads
+
+
+def _robust_sd(values: Array) -> float:
+    """Standard deviation by the median absolute deviation, which a few exchanged fragments do not move."""
+    return float(1.4826 * np.median(np.abs(values - np.median(values))))
+
+
+def _t_cost(difference: Array, scale: Array) -> Array:
+    """Minus the logarithm of Student's density, without its constant."""
+    return np.asarray((_TAILS + 1) / 2 * np.log1p((difference / scale) ** 2 / _TAILS) + np.log(scale))
+
+
+def _cycles(goes: dict[int, int]) -> list[list[int]]:
+    """Cycles of a permutation that move anything."""
+    found, done = [], set()
+    for start in goes:
+        cycle = []
+        while start not in done:
+            done.add(start)
+            cycle.append(start)
+            start = goes[start]
+        if len(cycle) > 1:
+            found.append(cycle)
+    return found
