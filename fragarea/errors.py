@@ -13,6 +13,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 
 class FragareaError(Exception):
     """Anything the user can mend; its text is shown as it stands, without a traceback."""
@@ -29,7 +31,14 @@ class PhotoProblem(FragareaError):
         What was seen, without a final full stop.
     remedy : str
         What to do next, without a final full stop.
+
+    Attributes
+    ----------
+    taken_at : datetime or None
+        When the photo was taken; set by whoever read the photo before something else went wrong.
     """
+
+    taken_at: datetime | None = None
 
     def __init__(self, photo: str, cause: str, remedy: str) -> None:
         self.photo = photo

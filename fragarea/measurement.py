@@ -70,7 +70,7 @@ class FragmentMeasurement:
 
 @dataclass(frozen=True)
 class MeasureSettings:
-    """Everything besides the photo and the site's description that changes a number.
+    """Everything besides the photo and the site's description that changes a number or a date.
 
     Attributes
     ----------
@@ -88,6 +88,8 @@ class MeasureSettings:
         Two points of the photo given by hand, whose distance is the scale.
     two_points_mm, two_points_u_mm : float
         Their distance and its standard uncertainty.
+    zone : str
+        Time zone that the photo's date was given; empty where it carries its own offset, or no zone is known.
     """
 
     lens_profile: str = ""
@@ -100,6 +102,7 @@ class MeasureSettings:
     two_points_px: tuple[float, float, float, float] | None = None
     two_points_mm: float = 0.0
     two_points_u_mm: float = 0.5
+    zone: str = ""
 
 
 @dataclass(frozen=True)
@@ -171,6 +174,8 @@ class Refusal:
         Name of the error, or ``"stopped"``, ``"too slow"``, ``"failed"`` where the program itself gave way.
     try_again : bool
         True where the next run may do better by itself: a file that could not be read, a worker that was killed.
+    taken_at : datetime or None
+        When the photo was taken, where that much could be read.
     """
 
     photo: str
@@ -178,6 +183,7 @@ class Refusal:
     remedy: str
     kind: str
     try_again: bool = False
+    taken_at: datetime | None = None
 
     def __str__(self) -> str:
         return f"{self.photo}: {self.cause}. {self.remedy}."

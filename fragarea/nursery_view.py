@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -13,6 +14,7 @@ from fragarea.logbook import (
     CheckRecord,
     Logbook,
     StoredMeasurement,
+    StoredRefusal,
     current_measurements,
     current_refusals,
     last_check,
@@ -45,6 +47,7 @@ class NurseryView:
 
 def view_nursery(
     logbook: Logbook,
+    nursery: Nursery,
     tables: Tables,
     *,
     site: str | None = None,
@@ -54,9 +57,12 @@ def view_nursery(
 ) -> NurseryView:
     """Choose measurements by site and days, or by the visits that some photos belong to.
 
+    Refused photos that were deleted since are left out: nothing is left to do about them.
+
     Parameters
     ----------
     logbook : Logbook
+    nursery : Nursery
     tables : Tables
     site : str, optional
     since, until : date, optional
@@ -64,17 +70,24 @@ def view_nursery(
         Paths of photos: only their visits, and of the refused photos only these.
     """
     stored = tuple(current_measurements(logbook, site=site, since=since, until=until))
-    refused = tuple(current_refusals(logbook))
+    refused = [
+        one for one in current_refusals(logbook, site=site, since=since, until=until) if _still_there(nursery, one)
+    ]
     if touched_by is not None:
         visits = {_visit(one) for one in stored if one.path in touched_by}
         stored = tuple(one for one in stored if _visit(one) in visits)
-        refused = tuple(one for one in refused if one.path in touched_by)
+        refused = [one for one in refused if one.paths.intersection(touched_by)]
     return NurseryView(
         stored=stored,
         rows=_rows(logbook, stored, {fragment.fragment: fragment.genotype for fragment in tables.fragments}),
         refused=tuple(RefusedPhoto(one.refusal.photo, one.refusal.cause, one.refusal.remedy) for one in refused),
         last_check=_in_words(last_check(logbook)),
     )
+
+
+def _still_there(nursery: Nursery, refused: StoredRefusal) -> bool:
+    # bytes that are no text are written as \\xff in the logbook: such a file cannot be looked up by that name
+    return any("\\x" in path or os.path.lexists(nursery.folder / path) for path in refused.paths)
 
 
 def _rows(

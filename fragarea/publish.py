@@ -5,9 +5,10 @@ Everything here can be deleted and made again: it is drawn from the logbook and 
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -20,7 +21,7 @@ import cv2
 from fragarea import __version__
 from fragarea.batch.processes import ctrl_c_noted, leave_ctrl_c_to_parent, starting_processes
 from fragarea.errors import FragareaError
-from fragarea.logbook import StoredMeasurement
+from fragarea.logbook import StoredMeasurement, StoredRefusal
 from fragarea.photo import read_photo
 from fragarea.report import (
     PagePhoto,
@@ -141,6 +142,29 @@ def publish(
     )
 
 
+def unpublished(folder: Path, stored: Iterable[StoredMeasurement], refused: Iterable[StoredRefusal]) -> list[str]:
+    """Paths of photos that were measured or refused after the page was written, or of which there is no overlay.
+
+    Measured photos that are gone are left out, since they can be drawn no more.
+    """
+    page = _written_at(folder / REPORTS / PAGE)
+    measured = [
+        one.path
+        for one in stored
+        if min(page, _written_at(_overlay_file(folder, one))) < one.recorded_at.timestamp()
+        and (folder / one.path).is_file()
+    ]
+    return measured + [one.path for one in refused if page < one.recorded_at.timestamp()]
+
+
+def _written_at(file: Path) -> float:
+    """Time of a file's last change, in seconds; one that is not there is older than all others."""
+    try:
+        return file.stat().st_mtime
+    except OSError:
+        return -math.inf
+
+
 def count_visits(stored: Sequence[StoredMeasurement]) -> int:
     """How many visits, one a site and day, measurements belong to."""
     return len({_visit_of(one) for one in stored})
@@ -230,12 +254,16 @@ def _draw_photo(task: _VisitTask, one: StoredMeasurement) -> tuple[Path, bytes, 
     if photo.sha256 != measured.sha256:
         raise FragareaError(f"{one.path}: the file has changed since it was measured. Measure it again.")
     picture = draw_overlay(photo.pixels, measured, names=one.names)
-    # names alone may repeat in another folder; a few digits of the hash keep them apart
-    stem = file_stem(Path(one.path).stem, measured.sha256[:6])
-    target = task.folder / REPORTS / OVERLAYS / file_stem(task.site or "no-site") / f"{stem}.jpg"
+    target = _overlay_file(task.folder, one)
     save_picture(picture, target)
     items = [cut_item(photo.pixels, measured, f, fragment_name(f, one.names)) for f in measured.fragments]
     return target, thumbnail(picture, task.photos_on_page), items
+
+
+def _overlay_file(folder: Path, one: StoredMeasurement) -> Path:
+    # names alone may repeat in another folder; a few digits of the hash keep them apart
+    stem = file_stem(Path(one.path).stem, one.measurement.sha256[:6])
+    return folder / REPORTS / OVERLAYS / file_stem(one.measurement.site.name or "no-site") / f"{stem}.jpg"
 
 
 def _write_sheets(task: _VisitTask, items: list[SheetItem]) -> tuple[Path, ...]:

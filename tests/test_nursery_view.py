@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
 import pytest
 
 from fragarea.check import KnownMeasurement, judge
-from fragarea.logbook import CheckRecord, Logbook, add_check, open_logbook, record
-from fragarea.nursery import Tables
+from fragarea.logbook import CheckRecord, Logbook, Refusal, add_check, open_logbook, record, record_refusal
+from fragarea.nursery import Nursery, Tables
 from fragarea.nursery_view import view_nursery
 from tests.logbook.samples import measured
 
 NO_TABLES = Tables((), ())
+NURSERY = Nursery(Path(), "Invented", None, 0.5, 0.3, ())
 
 
 @pytest.fixture
@@ -36,7 +38,7 @@ def keep_check(logbook: Logbook, day: date, bias_percent: float, reference: str 
 def shown(logbook: Logbook) -> dict[str, set[str]]:
     """The check beside the rows of each photo."""
     checks: dict[str, set[str]] = {}
-    for row in view_nursery(logbook, NO_TABLES).rows:
+    for row in view_nursery(logbook, NURSERY, NO_TABLES).rows:
         checks.setdefault(row.photo, set()).add(row.last_check)
     return checks
 
@@ -52,7 +54,7 @@ def test_each_measurement_stands_beside_the_last_check_up_to_its_day(logbook: Lo
         "2026-03-31": {"last check: 2026-03-01, bias +0.3 %"},
         "2026-04-01": {"last check: 2026-04-01, bias +0.7 %"},
     }
-    assert view_nursery(logbook, NO_TABLES).last_check == "last check: 2026-04-01, bias +0.7 %"
+    assert view_nursery(logbook, NURSERY, NO_TABLES).last_check == "last check: 2026-04-01, bias +0.7 %"
 
 
 def test_a_check_of_another_reference_says_nothing(logbook: Logbook) -> None:
@@ -67,3 +69,22 @@ def test_a_photo_without_a_date_may_be_older_than_any_check(logbook: Logbook) ->
     keep_check(logbook, date(2026, 3, 1), 0.3)
     record(logbook, measured("a", photo="a", taken_at=None, taken_at_source="unknown"), path="a")
     assert shown(logbook) == {"a": {""}}
+
+
+def test_refused_photos_are_chosen_by_site_and_day_and_gone_when_deleted(logbook: Logbook, tmp_path: Path) -> None:
+    nursery = replace(NURSERY, folder=tmp_path)
+    for name, site, day in (("a", "TRAY-1", 1), ("b", "TRAY-2", 9), ("c", "TRAY-1", None), ("deleted", "TRAY-1", 1)):
+        taken = datetime(2026, 3, day, 12) if day else None
+        refusal = Refusal(name, "the photo is blurred", "Retake it", "ViewUnusable", taken_at=taken)
+        record_refusal(logbook, refusal, path=name, sha256=name * 64, site=site)
+        if name != "deleted":
+            (tmp_path / name).touch()
+
+    def refused(**choice: object) -> list[str]:
+        return [one.photo for one in view_nursery(logbook, nursery, NO_TABLES, **choice).refused]
+
+    assert refused() == ["a", "b", "c"]
+    assert refused(site="TRAY-1") == ["a", "c"]
+    assert refused(since=date(2026, 3, 2)) == ["b", "c"]  # nothing tells when c was taken: it is not hidden
+    assert refused(until=date(2026, 3, 1)) == ["a", "c"]
+    assert refused(touched_by={"b"}) == ["b"]

@@ -50,7 +50,7 @@ def drawn(original: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def view(folder: Path) -> NurseryView:
     settings = load_nursery(folder)
     with open_logbook(logbook_path(settings), create=False) as logbook:
-        return view_nursery(logbook, load_tables(settings))
+        return view_nursery(logbook, settings, load_tables(settings))
 
 
 def draw(folder: Path, **changes):
@@ -197,3 +197,52 @@ def test_ctrl_c_ends_drawing_after_the_visits_in_hand(nursery: Path) -> None:
     assert 1 <= len(told) <= 3  # one is done, and at most two were in hand
     assert len(drawn) == len(told)
     assert not (nursery / "reports" / "report.html").exists()
+
+
+def overlays(folder: Path) -> set[str]:
+    return {path.parent.name for path in (folder / "reports" / "overlays").rglob("*.jpg")}
+
+
+def test_what_an_earlier_run_left_undrawn_is_drawn_by_the_next_measure(nursery: Path) -> None:
+    first = run("measure", nursery)  # all was measured before, with --no-report
+    assert "0 of them to measure" in first.output
+    assert overlays(nursery) == {"TRAY-1", "PAD-1"}
+    assert Path(REFUSED_PHOTO).name in page_of(nursery)
+    written = (nursery / "reports" / "report.html").stat().st_mtime_ns
+    assert "page:" not in run("measure", nursery).output  # nothing is new since
+    assert (nursery / "reports" / "report.html").stat().st_mtime_ns == written
+
+    shutil.rmtree(nursery / "reports" / "overlays" / "PAD-1")
+    assert "1 overlays" in run("measure", nursery).output
+    assert overlays(nursery) == {"TRAY-1", "PAD-1"}
+    (nursery / "reports" / "report.html").unlink()
+    assert "2 overlays" in run("measure", nursery).output
+
+
+def test_an_overlay_older_than_its_measurement_is_drawn_again_unless_the_photo_is_gone(nursery: Path) -> None:
+    run("measure", nursery)
+    assert run("measure", nursery / "photos" / PAD_PHOTO, "--again", "--no-report").exit_code == 0
+    again = run("measure", nursery)
+    assert "1 overlays" in again.output
+    (nursery / "photos" / PAD_PHOTO).unlink()
+    shutil.rmtree(nursery / "reports" / "overlays" / "PAD-1")
+    assert "page:" not in run("measure", nursery).output
+
+
+def test_a_refused_photo_that_was_deleted_leaves_the_page(nursery: Path) -> None:
+    (nursery / "photos" / REFUSED_PHOTO).unlink()
+    assert run("report", nursery).exit_code == 0
+    assert Path(REFUSED_PHOTO).name not in page_of(nursery)
+
+
+def test_refused_photos_of_other_sites_and_days_are_not_on_a_chosen_page(nursery: Path) -> None:
+    name = Path(REFUSED_PHOTO).name
+    for choice, shown in (
+        (("--site", "PAD-1"), False),
+        (("--site", "TRAY-1"), True),
+        (("--since", "2025-05-09"), True),
+        (("--since", "2025-05-10"), False),  # its EXIF date is 2025-05-09
+        (("--until", "2025-05-08"), False),
+    ):
+        assert run("report", nursery, *choice).exit_code == 0
+        assert (name in page_of(nursery)) is shown, choice

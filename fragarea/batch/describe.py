@@ -12,8 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fragarea.batch.records import Job, PrintCheckOf
+from fragarea.errors import SiteNotFound
 from fragarea.measurement import MeasureSettings, settings_hash
-from fragarea.nursery import Tables, placements_on, reference_file, site_description
+from fragarea.nursery import Tables, placements_on, reference_file, site_description, site_for_photo
 from fragarea.reference.layout import ReferenceLayout, load_reference
 from fragarea.sites.records import SiteDescription
 
@@ -44,8 +45,8 @@ class Described:
         return settings_hash(self.site, self.settings)
 
 
-def describe(job: Job, site_name: str, day: date | None) -> Described:
-    """Site and settings for a photo of a site taken on a day.
+def describe(job: Job, site_name: str, day: date | None, *, zone: str = "") -> Described:
+    """Site and settings for a photo of a site taken on a day; `zone` is what its date was given, if anything.
 
     Raises
     ------
@@ -59,6 +60,7 @@ def describe(job: Job, site_name: str, day: date | None) -> Described:
         lens_hash=_short_hash(job.lens) if job.lens else "",
         reference_hash=_layout_hash(layout) if layout else "",
         placements_hash=_placements_hash(job.tables, site_name, day),
+        zone=zone,
     )
     checked = print_check_on(job.prints, layout.name, day) if layout else None
     if checked:
@@ -74,6 +76,14 @@ def print_check_on(prints: Iterable[PrintCheckOf], reference: str, day: date | N
     checks = sorted((one for one in prints if one[0] == reference), key=lambda one: one[1])
     before = [one for one in checks if day is None or one[1] <= day]
     return before[-1] if before else next(iter(checks), None)
+
+
+def site_of_path(job: Job, path: str) -> str:
+    """Site that the user, or the folder of a photo in the logbook's words, names; empty where neither does."""
+    try:
+        return site_for_photo(job.nursery, job.nursery.folder / path, option=job.site)
+    except SiteNotFound:
+        return ""
 
 
 def expected_positions(tables: Tables, site_name: str, day: date | None) -> frozenset[tuple[int, int]] | None:

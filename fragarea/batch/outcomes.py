@@ -16,7 +16,8 @@ def outcome_of(measure: Measure, task: PhotoTask, job: Job) -> Outcome:
         return measure(task, job)
     except PhotoProblem as problem:
         kind = type(problem).__name__
-        return Refusal(problem.photo, problem.cause, problem.remedy, kind, try_again=not _still_there(task))
+        again = not _still_there(task)
+        return Refusal(problem.photo, problem.cause, problem.remedy, kind, again, problem.taken_at)
     except FragareaError as problem:
         cause = str(problem).rstrip(".")
         return Refusal(name, cause, "Mend the setting and run the batch again", type(problem).__name__)

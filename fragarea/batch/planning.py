@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
 from fragarea import __version__
-from fragarea.batch.describe import describe, job_hash
+from fragarea.batch.describe import describe, job_hash, site_of_path
 from fragarea.batch.files import logbook_path_of
 from fragarea.batch.records import Job, PhotoTask, Plan
 from fragarea.errors import FragareaError, PhotoProblem
@@ -22,7 +23,6 @@ from fragarea.logbook import (
     record_names,
     remember_hashes,
 )
-from fragarea.nursery import site_for_photo
 from fragarea.photo import photo_hash
 from fragarea.photo.files import shown_name
 from fragarea.photo.names import date_in_name
@@ -57,9 +57,12 @@ def plan_batch(files: Iterable[Path], logbook: Logbook, job: Job, *, again: bool
     """
     known = known_photos(logbook)
     copies, unreadable = _by_content(files, logbook, job)
-    tasks = [_task(sha256, group, known.get(sha256)) for sha256, group in copies.items()]
-    _record_new_names(logbook, tasks, known)
+    whole = [_task(sha256, group, known.get(sha256)) for sha256, group in copies.items()]
     expected = ExpectedHashes(job)
+    strays = [(path, _stray(path, task)) for task in whole for path in expected.at_other_sites(task)]
+    astray = {path for path, _ in strays}
+    tasks = [replace(task, also_at=tuple(path for path in task.also_at if path not in astray)) for task in whole]
+    _record_new_names(logbook, tasks, known)
     due, refused_before = [], []
     for task in sorted(tasks, key=lambda task: task.path):
         before = known.get(task.sha256)
@@ -70,8 +73,8 @@ def plan_batch(files: Iterable[Path], logbook: Logbook, job: Job, *, again: bool
     return Plan(
         tasks=tuple(due),
         unchanged=len(tasks) - len(due) - len(refused_before),
-        duplicates=sum(len(group) - 1 for group in copies.values()),
-        unreadable=tuple(unreadable),
+        duplicates=tuple((path, task.path) for task in tasks for path in task.also_at),
+        refused=(*unreadable, *strays),
         refused_before=tuple(refused_before),
         again=again,
     )
@@ -125,6 +128,13 @@ def _unreadable(file: Path, problem: Exception) -> Refusal:
     return Refusal(name, "the file could not be read just now", "Run the batch again", "UnreadablePhoto", True)
 
 
+def _stray(path: str, task: PhotoTask) -> Refusal:
+    """A photo shows one site only: which of two folders is wrong, nobody but the user can tell."""
+    cause = f"the same photo lies in {task.path}, and counts for that site"
+    remedy = "Delete it from the wrong folder and run the batch again"
+    return Refusal(shown_name(path), cause, remedy, "SiteNotFound", try_again=True)
+
+
 def _task(sha256: str, copies: list[Copy], known: KnownPhoto | None) -> PhotoTask:
     """The copy that the logbook names stays the one that is measured."""
     ordered = sorted(copies, key=lambda copy: copy[1])
@@ -143,7 +153,7 @@ def _is_due(task: PhotoTask, known: KnownPhoto, expected: ExpectedHashes) -> boo
         changed = (known.settings_hash, known.software_version) != (expected.of_refused, __version__)
         return known.refusal.try_again or changed
     try:
-        return known.settings_hash != expected.of_measured(task, known)
+        return known.settings_hash not in expected.of_measured(task, known)
     except FragareaError:
         return True  # its site is described no longer: measuring says so
 
@@ -153,36 +163,48 @@ class ExpectedHashes:
 
     def __init__(self, job: Job) -> None:
         self._job = job
-        self._sites: dict[Path, str | None] = {}
-        self._hashes: dict[tuple[str, date | None], str] = {}
+        self._sites: dict[str, str] = {}
+        self._hashes: dict[tuple[str, date | None, str], str] = {}
         self.of_refused = job_hash(job)
         """Of whatever could mend a refusal."""
 
-    def of_measured(self, task: PhotoTask, known: KnownPhoto) -> str:
-        """Of a photo that was measured, from the site and date that it was measured with.
+    def of_measured(self, task: PhotoTask, known: KnownPhoto) -> tuple[str, ...]:
+        """Of a photo that was measured, from the site and date that it was measured with; any of them will do.
 
         Raises
         ------
         SettingsProblem
             If its site is not described.
         """
-        site = self._site(task.file) or known.site  # named by a tag in view, if not by its folder
+        site = self._site(task.path) or known.site  # named by a tag in view, if not by its folder
         stored = _wall_clock(known.taken_at)
         if _date_told(task, known, self._job.taken_at) not in (None, stored):
-            return ""  # the date itself is no part of the hash
-        key = (site, stored.date() if stored else None)
+            return ()  # the date itself is no part of the hash
+        day = stored.date() if stored else None
+        zone = self._job.nursery.zone.key if self._job.nursery.zone else ""
+        if known.taken_at is None:
+            return (self._hash(site, day, ""),)
+        # where the date is aware, the offset may be the photo's own
+        own = () if known.taken_at.tzinfo is None else (self._hash(site, day, ""),)
+        return (self._hash(site, day, zone), *own)
+
+    def at_other_sites(self, task: PhotoTask) -> list[str]:
+        """Paths of a photo's copies that lie in the folder of a site other than the photo's own."""
+        own = self._site(task.path)
+        return [path for path in task.also_at if own and (self._site(path) or own) != own]
+
+    def _hash(self, site: str, day: date | None, zone: str) -> str:
+        key = (site, day, zone)
         if key not in self._hashes:
-            self._hashes[key] = describe(self._job, *key).hash
+            self._hashes[key] = describe(self._job, site, day, zone=zone).hash
         return self._hashes[key]
 
-    def _site(self, file: Path) -> str | None:
+    def _site(self, path: str) -> str:
         """Only folder and option count here, so all photos of a folder share it."""
-        if file.parent not in self._sites:
-            try:
-                self._sites[file.parent] = site_for_photo(self._job.nursery, file, option=self._job.site)
-            except FragareaError:
-                self._sites[file.parent] = None
-        return self._sites[file.parent]
+        folder = path.rpartition("/")[0]
+        if folder not in self._sites:
+            self._sites[folder] = site_of_path(self._job, path)
+        return self._sites[folder]
 
 
 def _date_told(task: PhotoTask, known: KnownPhoto, given: datetime | None) -> datetime | None:

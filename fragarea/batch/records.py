@@ -77,10 +77,10 @@ class Plan:
         New or changed, in order of path.
     unchanged : int
         Photos measured before with the same settings.
-    duplicates : int
-        Files whose content is that of another file.
-    unreadable : tuple of (path, Refusal)
-        Files and folders that could not even be read.
+    duplicates : tuple of (path, path)
+        Files whose content is that of another file, which is the second path and counts.
+    refused : tuple of (path, Refusal)
+        Files and folders that could not even be read, and copies in the folder of another site.
     refused_before : tuple of (path, Refusal)
         Photos refused by an earlier run, with nothing changed since that could mend it.
     again : bool
@@ -89,8 +89,8 @@ class Plan:
 
     tasks: tuple[PhotoTask, ...]
     unchanged: int
-    duplicates: int
-    unreadable: tuple[tuple[str, Refusal], ...] = ()
+    duplicates: tuple[tuple[str, str], ...] = ()
+    refused: tuple[tuple[str, Refusal], ...] = ()
     refused_before: tuple[tuple[str, Refusal], ...] = ()
     again: bool = False
 
@@ -109,9 +109,11 @@ class BatchSummary:
         Of this run.
     refused_paths : tuple of str
         Their paths.
-    refused_before : tuple of Refusal
+    refused_before : tuple of (path, Refusal)
         Standing from earlier runs: the photos still lie there, and nothing changed that could mend them.
-    unchanged, duplicates : int
+    unchanged : int
+    duplicates : tuple of (path, path)
+        As in :class:`Plan`.
     left : int
         Photos not finished because the run was stopped.
     interrupted : bool
@@ -122,10 +124,10 @@ class BatchSummary:
     refused: tuple[Refusal, ...]
     refused_paths: tuple[str, ...]
     unchanged: int
-    duplicates: int
+    duplicates: tuple[tuple[str, str], ...] = ()
     left: int = 0
     interrupted: bool = False
-    refused_before: tuple[Refusal, ...] = ()
+    refused_before: tuple[tuple[str, Refusal], ...] = ()
 
     @property
     def exit_code(self) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from fragarea.batch.describe import job_hash, names_on
+from fragarea.batch.describe import job_hash, names_on, site_of_path
 from fragarea.batch.history import compare_histories
 from fragarea.batch.local import LocalCrew
 from fragarea.batch.processes import ctrl_c_noted
@@ -80,8 +80,8 @@ def run_batch(
         If no worker can be started.
     """
     tally = _Tally()
-    for path, refusal in plan.unreadable:
-        record_refusal(logbook, refusal, path=path)
+    for path, refusal in plan.refused:
+        record_refusal(logbook, refusal, path=path, site=site_of_path(job, path))
         _count_refusal(tally, path, refusal)
     interrupted = False
     if plan.tasks:
@@ -97,9 +97,9 @@ def run_batch(
         refused_paths=tuple(tally.refused_paths),
         unchanged=plan.unchanged,
         duplicates=plan.duplicates,
-        left=len(plan.tasks) + len(plan.unreadable) - tally.done,
+        left=len(plan.tasks) + len(plan.refused) - tally.done,
         interrupted=interrupted,
-        refused_before=tuple(refusal for _, refusal in plan.refused_before),
+        refused_before=plan.refused_before,
     )
 
 
@@ -127,7 +127,7 @@ def _measure_all(
         with ctrl_c_noted() as stopping:
             for task, outcome in crew.results(plan.tasks, stopping):
                 if isinstance(outcome, Refusal):
-                    _keep_refusal(logbook, task, outcome, refused_under)
+                    _keep_refusal(logbook, job, task, outcome, refused_under)
                     _count_refusal(tally, task.path, outcome)
                 else:
                     _keep_measurement(logbook, job, task, outcome, again=plan.again)
@@ -150,9 +150,15 @@ def _keep_measurement(
     record(logbook, measurement, path=task.path, names=names, also_at=task.also_at, again=again)
 
 
-def _keep_refusal(logbook: Logbook, task: PhotoTask, refusal: Refusal, refused_under: str) -> None:
+def _keep_refusal(logbook: Logbook, job: Job, task: PhotoTask, refusal: Refusal, refused_under: str) -> None:
     record_refusal(
-        logbook, refusal, path=task.path, sha256=task.sha256, settings_hash=refused_under, also_at=task.also_at
+        logbook,
+        refusal,
+        path=task.path,
+        sha256=task.sha256,
+        site=site_of_path(job, task.path),
+        settings_hash=refused_under,
+        also_at=task.also_at,
     )
 
 

@@ -12,9 +12,9 @@ from fragarea.batch.records import PrintCheckOf
 from fragarea.cli.options import existing, find_lens
 from fragarea.cli.progress import progress
 from fragarea.errors import SettingsProblem
-from fragarea.logbook import Logbook, open_logbook, print_checks_of
+from fragarea.logbook import Logbook, current_measurements, current_refusals, open_logbook, print_checks_of
 from fragarea.measurement import MeasureSettings
-from fragarea.nursery import Nursery, find_nursery, load_nursery, load_tables, reference_file
+from fragarea.nursery import Nursery, Tables, find_nursery, load_nursery, load_tables, reference_file
 from fragarea.nursery_view import logbook_path, view_nursery
 from fragarea.reference.layout import load_reference
 
@@ -54,13 +54,20 @@ def measure_nursery(
         with progress("measuring", "measured", len(plan.tasks)) as tell:
             summary = run_batch(plan, logbook, job, workers=workers, on_progress=tell)
         _say(summary)
-        if with_report and not summary.interrupted and (summary.measured or summary.refused):
-            from fragarea.cli.publishing import publish_view
-
-            touched = {*summary.measured, *summary.refused_paths}
-            view = view_nursery(logbook, tables, touched_by=touched)
-            publish_view(nursery.folder, view, workers)
+        if with_report and not summary.interrupted:
+            _publish(logbook, nursery, tables, {*summary.measured, *summary.refused_paths}, workers)
     return summary.exit_code
+
+
+def _publish(logbook: Logbook, nursery: Nursery, tables: Tables, touched: set[str], workers: int) -> None:
+    """Draw what was just measured, and what an earlier run that was stopped, or told not to, left undrawn."""
+    from fragarea.cli.publishing import publish_view
+    from fragarea.publish import unpublished
+
+    stored, refused = current_measurements(logbook, with_outlines=False), current_refusals(logbook)
+    touched = touched | set(unpublished(nursery.folder, stored, refused))
+    if touched:
+        publish_view(nursery.folder, view_nursery(logbook, nursery, tables, touched_by=touched), workers)
 
 
 def _nursery_of(places: tuple[Path, ...]) -> Nursery:
@@ -100,11 +107,13 @@ def _say(summary: BatchSummary) -> None:
     click.echo(
         f"measured {len(summary.measured)}, of these {len(summary.doubtful)} to look at; "
         f"refused {len(summary.refused)}; measured before {summary.unchanged}; "
-        f"refused before {len(summary.refused_before)}; duplicates {summary.duplicates}"
+        f"refused before {len(summary.refused_before)}; duplicates {len(summary.duplicates)}"
     )
     for path, refusal in zip(summary.refused_paths, summary.refused, strict=True):
         click.echo(f"refused: {path}: {refusal.cause}. {refusal.remedy}.")
-    for refusal in summary.refused_before:
-        click.echo(f"refused before: {refusal}")
+    for path, refusal in summary.refused_before:
+        click.echo(f"refused before: {path}: {refusal.cause}. {refusal.remedy}.")
+    for copy, original in summary.duplicates:
+        click.echo(f"duplicate: {copy} is the same photo as {original}")
     if summary.interrupted:
         click.echo(f"Stopped with {_photos(summary.left)} left; the same command goes on.")

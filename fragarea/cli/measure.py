@@ -106,10 +106,12 @@ def measure(
         _refuse_nursery_options(context)
         _to_json(context, places, taken_at, lens_name, two_points, budget, described)
         return
-    given = [name for name in JSON_ONLY if described[name] is not None]
-    if given or two_points or budget:
-        names = ", ".join("--" + name.replace("_", "-") for name in given) or "--two-points and --budget"
+    given = [name for name in JSON_ONLY if described[name] is not None] + ["two_points"] * bool(two_points)
+    if given:
+        names = ", ".join("--" + name.replace("_", "-") for name in given)
         raise click.UsageError(f"{names} goes with --json; in a nursery, nursery.toml describes the sites.")
+    if budget:
+        raise click.UsageError("--budget goes with --json; in a nursery, ask for it with: fragarea table --budget.")
     from fragarea.cli.batch import measure_nursery
 
     context.exit(

@@ -40,7 +40,8 @@ def measure_to_lines(
             refused += 1
             click.echo(str(problem), err=True)
             reason = f"{problem.cause}. {problem.remedy}."
-            item = json_line(refusal_to_json(shown_name(path), reason, reference=layout.name if layout else ""))
+            name = layout.name if layout else ""
+            item = json_line(refusal_to_json(shown_name(path), reason, taken_at=problem.taken_at, reference=name))
         click.echo(item)
     return REFUSED_EXIT if refused else 0
 
@@ -55,6 +56,9 @@ def _measured(
     budget: bool,
 ) -> str:
     photo = read_photo(path, taken_at=taken_at, allow_grey=site.kind is SiteKind.SHAPES)
-    return json_line(
-        measurement_to_json(measure_photo(photo, site, settings, layout=layout, lens=lens), budget=budget)
-    )
+    try:
+        measured = measure_photo(photo, site, settings, layout=layout, lens=lens)
+    except PhotoProblem as problem:
+        problem.taken_at = photo.taken_at
+        raise
+    return json_line(measurement_to_json(measured, budget=budget))

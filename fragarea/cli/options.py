@@ -108,6 +108,7 @@ def open_view(nursery: Path, site: str | None, since: datetime | None, until: da
     with open_logbook(logbook_path(settings), create=False) as logbook:
         return view_nursery(
             logbook,
+            settings,
             load_tables(settings),
             site=site,
             since=since.date() if since else None,

@@ -20,7 +20,6 @@ from fragarea.logbook.files import FileHash, known_hashes, remember_hashes
 from fragarea.logbook.histories import HistoryKey, Uncompared, histories_of, keep_comparison, uncompared
 from fragarea.logbook.opening import Logbook, backup, open_logbook, unsound
 from fragarea.logbook.reading import (
-    already_done,
     current_measurements,
     current_refusals,
     history_of,
@@ -60,7 +59,6 @@ __all__ = [
     "add_check",
     "add_edit",
     "add_print_check",
-    "already_done",
     "backup",
     "current_measurements",
     "current_refusals",

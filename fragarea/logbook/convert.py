@@ -105,7 +105,7 @@ def refusal_columns(refusal: Refusal, settings_hash: str) -> Columns:
         "photo": refusal.photo,
         "outcome": REFUSED,
         "settings_hash": settings_hash,
-        "site": "",
+        **_taken_at_columns(refusal.taken_at),
         "refused_kind": refusal.kind,
         "refused_cause": refusal.cause,
         "refused_remedy": refusal.remedy,
@@ -147,7 +147,12 @@ def measurement_of(
 def refusal_of(row: Row) -> Refusal:
     """The refusal that a row holds."""
     return Refusal(
-        row["photo"], row["refused_cause"], row["refused_remedy"], row["refused_kind"], bool(row["try_again"])
+        photo=row["photo"],
+        cause=row["refused_cause"],
+        remedy=row["refused_remedy"],
+        kind=row["refused_kind"],
+        try_again=bool(row["try_again"]),
+        taken_at=taken_at_of(row),
     )
 
 

@@ -55,12 +55,9 @@ def current_measurements(
     LogbookProblem
     """
     conditions: list[Condition] = [measurements.c.is_current, measurements.c.outcome == MEASURED]
+    conditions += _in_days(since, until)
     if site is not None:
         conditions.append(measurements.c.site == site)
-    if since is not None:
-        conditions.append(measurements.c.taken_at >= since.isoformat())
-    if until is not None:
-        conditions.append(measurements.c.taken_at < (until + timedelta(days=1)).isoformat())
     return _measurements(logbook, conditions, with_outlines=with_outlines)
 
 
@@ -70,18 +67,32 @@ def measurements_of(logbook: Logbook, sha256: str) -> list[StoredMeasurement]:
     return sorted(found, key=lambda one: one.measurement_id)
 
 
-def current_refusals(logbook: Logbook) -> list[StoredRefusal]:
-    """Photos of which the last word is a refusal, in order of path."""
-    query = (
-        sa.select(measurements)
-        .where(measurements.c.is_current, measurements.c.outcome == REFUSED)
-        .order_by(measurements.c.path, measurements.c.id)
-    )
+def current_refusals(
+    logbook: Logbook, *, site: str | None = None, since: date | None = None, until: date | None = None
+) -> list[StoredRefusal]:
+    """Photos of which the last word is a refusal, in order of path.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    site : str, optional
+        Only photos in this site's folder.
+    since, until : date, optional
+        First and last day, both included; photos of which the date could not be read are kept.
+    """
+    conditions: list[Condition] = [measurements.c.is_current, measurements.c.outcome == REFUSED]
+    if site is not None:
+        conditions.append(measurements.c.site == site)
+    undated = measurements.c.taken_at.is_(None)
+    conditions += [undated | condition for condition in _in_days(since, until)]
+    query = sa.select(measurements).where(*conditions).order_by(measurements.c.path, measurements.c.id)
     with logbook.reading() as connection, _readable(logbook):
+        names = _names_by_content(connection)
         return [
             StoredRefusal(
                 measurement_id=row["id"],
                 path=row["path"],
+                paths=frozenset({row["path"]} | names.get(row["sha256"], set())),
                 sha256=row["sha256"] or "",
                 refusal=refusal_of(row),
                 settings_hash=row["settings_hash"],
@@ -91,6 +102,22 @@ def current_refusals(logbook: Logbook) -> list[StoredRefusal]:
             )
             for row in connection.execute(query).mappings()
         ]
+
+
+def _in_days(since: date | None, until: date | None) -> list[Condition]:
+    conditions: list[Condition] = []
+    if since is not None:
+        conditions.append(measurements.c.taken_at >= since.isoformat())
+    if until is not None:
+        conditions.append(measurements.c.taken_at < (until + timedelta(days=1)).isoformat())
+    return conditions
+
+
+def _names_by_content(connection: sa.Connection) -> dict[str, set[str]]:
+    names: dict[str, set[str]] = defaultdict(set)
+    for path, sha256 in connection.execute(sa.select(photo_names.c.path, photo_names.c.sha256)):
+        names[sha256].add(path)
+    return names
 
 
 def history_of(logbook: Logbook, fragment: str) -> list[FragmentVisit]:
@@ -126,21 +153,8 @@ def visits(logbook: Logbook, condition: Condition) -> list[FragmentVisit]:
         return [visit_of(row, seen.get(row["fragment_id"], ())) for row in connection.execute(query).mappings()]
 
 
-def already_done(logbook: Logbook, sha256: str, settings_hash: str) -> bool:
-    """Whether the last word on a photo was made with these settings, and trying again would change nothing."""
-    query = sa.select(measurements.c.id).where(
-        measurements.c.sha256 == sha256,
-        measurements.c.settings_hash == settings_hash,
-        measurements.c.is_current,
-        ~measurements.c.try_again,
-    )
-    with logbook.reading() as connection:
-        return connection.execute(query).first() is not None
-
-
 def known_photos(logbook: Logbook) -> dict[str, KnownPhoto]:
     """Every photo with a current row, by content hash."""
-    names = defaultdict(set)
     columns = ("sha256", "path", "site", "settings_hash", "software_version")
     dated = ("taken_at", "utc_offset_min", "taken_at_source")
     refused = ("outcome", "photo", "refused_kind", "refused_cause", "refused_remedy", "try_again")
@@ -148,8 +162,7 @@ def known_photos(logbook: Logbook) -> dict[str, KnownPhoto]:
         measurements.c.is_current, measurements.c.sha256.is_not(None)
     )
     with logbook.reading() as connection, _readable(logbook):
-        for path, sha256 in connection.execute(sa.select(photo_names.c.path, photo_names.c.sha256)):
-            names[sha256].add(path)
+        names = _names_by_content(connection)
         return {
             row["sha256"]: KnownPhoto(
                 sha256=row["sha256"],

@@ -69,8 +69,11 @@ class StoredRefusal:
     Attributes
     ----------
     measurement_id : int
-    path, sha256 : str
-        `sha256` is empty for a file that could not be read at all.
+    path : str
+    paths : frozenset of str
+        All names under which its content was seen.
+    sha256 : str
+        Empty for a file that could not be read at all.
     refusal : Refusal
     settings_hash, software_version : str
     recorded_at : datetime
@@ -80,6 +83,7 @@ class StoredRefusal:
 
     measurement_id: int
     path: str
+    paths: frozenset[str]
     sha256: str
     refusal: Refusal
     settings_hash: str
@@ -141,7 +145,7 @@ class KnownPhoto:
     paths : frozenset of str
         All names under which this content was seen.
     site : str
-        Empty when refused.
+        Empty where a refused photo's folder names none.
     taken_at : datetime or None
     taken_at_source : str
         Empty when refused.

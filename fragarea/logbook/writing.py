@@ -11,7 +11,6 @@ from fragarea import __version__
 from fragarea.doubts import Doubt
 from fragarea.logbook.convert import (
     MEASURED,
-    REFUSED,
     Columns,
     Row,
     fragment_columns,
@@ -97,6 +96,7 @@ def record_refusal(
     *,
     path: str = "",
     sha256: str = "",
+    site: str = "",
     settings_hash: str = "",
     also_at: Iterable[str] = (),
     software_version: str = __version__,
@@ -114,6 +114,8 @@ def record_refusal(
         Of the photo, relative to the nursery folder; its name when left out.
     sha256 : str
         Empty for a file that could not be read at all.
+    site : str
+        Where the photo belongs, as far as its folder tells.
     settings_hash : str
         Hash of the settings under which it was refused.
     also_at : iterable of str
@@ -131,6 +133,7 @@ def record_refusal(
     where = path or refusal.photo
     columns = {
         **refusal_columns(refusal, settings_hash),
+        "site": site,
         "software_version": software_version,
         "path": where,
         "sha256": sha256 or None,
@@ -209,14 +212,15 @@ def _latest(connection: sa.Connection, sha256: str, path: str) -> Row | None:
     return connection.execute(query).mappings().first()
 
 
-_IDENTITY = ("outcome", "settings_hash", "software_version", "refused_kind", "refused_cause", "refused_remedy")
-# The date and the site can be given on the command line, which changes no number and so no hash.
-_OF_MEASURED = (*_IDENTITY, "taken_at", "site")
+_IDENTITY = (
+    *("outcome", "settings_hash", "software_version", "refused_kind", "refused_cause", "refused_remedy"),
+    # the date and the site can be given on the command line, which changes no number and so no hash
+    *("taken_at", "site"),
+)
 
 
 def _same(row: Row, columns: Columns) -> bool:
-    names = _IDENTITY if row["outcome"] == REFUSED else _OF_MEASURED
-    return all(row[name] == _as_stored(columns.get(name)) for name in names)
+    return all(row[name] == _as_stored(columns.get(name)) for name in _IDENTITY)
 
 
 def _as_stored(value: str | None) -> str | None:

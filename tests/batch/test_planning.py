@@ -55,7 +55,7 @@ def test_all_is_new_at_first_and_nothing_once_measured(folder, logbook):
     assert due(folder, logbook) == [A, B]
     measure_all(folder, logbook)
     after = plan(folder, logbook)
-    assert (after.tasks, after.unchanged, after.duplicates) == ((), 2, 0)
+    assert (after.tasks, after.unchanged, after.duplicates) == ((), 2, ())
     assert due(folder, logbook, again=True) == [A, B]
 
 
@@ -88,7 +88,7 @@ def test_a_photo_renamed_within_its_site_is_not_new_and_keeps_both_names(folder,
     (folder / A).rename(folder / "photos" / "TRAY-1" / f"{DAY} renamed.jpg")
     assert due(folder, logbook) == []
     copies = plan(folder, logbook)
-    assert (copies.unchanged, copies.duplicates) == (2, 0)
+    assert (copies.unchanged, copies.duplicates) == (2, ())
 
 
 def test_a_photo_renamed_to_another_date_is_measured_for_it_where_only_its_name_tells_the_date(folder, logbook):
@@ -124,11 +124,11 @@ def test_the_same_photo_twice_is_measured_once(folder, logbook):
     write_photo(folder, "TRAY-1/copy.jpg", "area 1")
     first = plan(folder, logbook)
     assert [(task.path, task.also_at) for task in first.tasks] == [(A, ("photos/TRAY-1/copy.jpg",)), (B, ())]
-    assert first.duplicates == 1
+    assert first.duplicates == (("photos/TRAY-1/copy.jpg", A),)
     measure_all(folder, logbook)
     write_photo(folder, "TRAY-1/0 earlier in the alphabet.jpg", "area 1")
     later = plan(folder, logbook)
-    assert (later.tasks, later.unchanged, later.duplicates) == ((), 2, 2)
+    assert (later.tasks, later.unchanged, len(later.duplicates)) == ((), 2, 2)
 
 
 @pytest.mark.parametrize(
@@ -275,13 +275,13 @@ def test_files_that_cannot_be_read_are_told_and_the_rest_is_planned(folder, logb
     files = [*find_photos([folder / "photos"]), folder / "never was.jpg", folder / "photos" / "locked"]
     planned = plan_batch(files, logbook, job_for(folder))
     assert [task.path for task in planned.tasks] == [A, B]
-    assert {path: refusal.cause for path, refusal in planned.unreadable} == {
+    assert {path: refusal.cause for path, refusal in planned.refused} == {
         "photos/TRAY-1/gone.jpg": "this link leads to a file that is not there",
         "photos/TRAY-1/pipe.jpg": "this is a pipe, socket or device, not a file",
         "never was.jpg": "there is no such file",
         "photos/locked": "this folder may not be opened by this user",
     }
-    assert all(refusal.try_again for _, refusal in planned.unreadable)
+    assert all(refusal.try_again for _, refusal in planned.refused)
 
 
 def test_names_that_are_no_text_are_planned_and_remembered(folder, logbook):
@@ -313,3 +313,25 @@ def test_the_hash_expected_is_the_hash_that_measuring_gives(folder, logbook):
     task = plan(folder, logbook).tasks[0]
     measurement = measure_text(task, job)
     assert measurement.settings_hash == describe(job, "TRAY-1", measurement.taken_at.date()).hash
+
+
+def test_the_same_photo_in_two_sites_folders_is_refused_for_the_second(folder, logbook):
+    write_photo(folder, "TRAY-2/wrong.jpg", "area 1")
+    write_photo(folder, "TRAY-1/copy.jpg", "area 1")
+    planned = plan(folder, logbook)
+    assert [(task.path, task.also_at) for task in planned.tasks] == [(A, ("photos/TRAY-1/copy.jpg",)), (B, ())]
+    ((path, refusal),) = planned.refused
+    assert path == "photos/TRAY-2/wrong.jpg"
+    assert str(refusal) == (
+        f"wrong.jpg: the same photo lies in {A}, and counts for that site. "
+        "Delete it from the wrong folder and run the batch again."
+    )
+    assert planned.duplicates == (("photos/TRAY-1/copy.jpg", A),)
+    assert plan(folder, logbook, site="TRAY-2").refused == ()  # the user says that all are of one site
+
+
+def test_the_copy_that_is_left_is_measured_for_its_own_site(folder, logbook):
+    write_photo(folder, f"TRAY-2/{DAY} wrong.jpg", "area 1")
+    measure_all(folder, logbook)
+    (folder / A).unlink()
+    assert due(folder, logbook) == [f"photos/TRAY-2/{DAY} wrong.jpg"]

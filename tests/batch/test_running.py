@@ -111,7 +111,9 @@ def test_only_what_is_new_or_changed_is_measured(tmp_path):
     assert (len(first.measured), len(first.refused), first.unchanged) == (2, 1, 0)
     second = batch(folder)
     assert (second.measured, second.refused, second.unchanged) == ((), (), 2)
-    assert [one.cause for one in second.refused_before] == ["the photo is blurred"]
+    assert [(path, one.cause) for path, one in second.refused_before] == [
+        ("photos/TRAY-1/c.jpg", "the photo is blurred")
+    ]
     assert second.exit_code == first.exit_code == REFUSED_EXIT
     write_photo(folder, "TRAY-1/b.jpg", "area 22")
     write_photo(folder, "TRAY-1/d.jpg", "area 4")
@@ -274,3 +276,26 @@ def test_real_photos_give_the_same_digits_whatever_the_number_of_workers(tmp_pat
             summary = run_batch(plan, logbook, job, workers=workers)
         assert (len(summary.measured), len(summary.refused)) == (2, 1)  # the sample whose frame is cut off
     assert content_of(tmp_path / "one" / "logbook.sqlite") == content_of(tmp_path / "two" / "logbook.sqlite")
+
+
+def test_a_copy_in_another_sites_folder_is_in_the_logbook_until_one_is_deleted(tmp_path):
+    folder = make_nursery(tmp_path, {"TRAY-1/2026-03-07 a.jpg": "area 1", "TRAY-2/2026-03-07 b.jpg": "area 1"})
+    summary = batch(folder)
+    assert (summary.measured, summary.refused_paths) == (
+        ("photos/TRAY-1/2026-03-07 a.jpg",),
+        ("photos/TRAY-2/2026-03-07 b.jpg",),
+    )
+    assert summary.exit_code == batch(folder).exit_code == REFUSED_EXIT
+    (folder / "photos/TRAY-1/2026-03-07 a.jpg").unlink()
+    assert batch(folder).measured == ("photos/TRAY-2/2026-03-07 b.jpg",)
+    assert refusals(folder) == {}
+    assert [one.measurement.site.name for one in stored(folder)] == ["TRAY-2"]
+
+
+def test_a_refusal_knows_its_site_by_its_folder(tmp_path):
+    folder = make_nursery(tmp_path, {"TRAY-2/a.jpg": "refuse", "nowhere.jpg": "area 1"})
+    batch(folder)
+    with open_logbook(folder / "logbook.sqlite") as logbook:
+        assert [one.path for one in current_refusals(logbook, site="TRAY-2")] == ["photos/TRAY-2/a.jpg"]
+        assert current_refusals(logbook, site="TRAY-1") == []
+        assert len(current_refusals(logbook)) == 2

@@ -126,6 +126,8 @@ def test_a_line_for_every_photo_and_exit_code_3_where_some_are_refused(tmp_path:
         assert reason.count(". ") >= 1  # a cause and a remedy
     assert reasons[-1] is None
     assert all(record["fragments"] == [] for record in records[:-1])
+    days = [record["taken_at"] and record["taken_at"][:10] for record in records]
+    assert days == ["2025-05-09", None, None, None, None, "2025-07-10"]  # of what could be read as a photo
 
 
 def test_budget_is_added_when_asked_for() -> None:

@@ -126,7 +126,12 @@ def test_check_without_shapes_names_every_photo(tmp_path: Path) -> None:
 
 
 def test_measure_keeps_json_options_apart_from_budget(nursery: Path) -> None:
-    assert "goes with --json" in refused("measure", nursery, "--budget", code=2)
+    text = refused("measure", nursery, "--budget", code=2)
+    assert "--budget goes with --json; in a nursery, ask for it with: fragarea table --budget." in text
+    assert "--two-points" not in text
+    points = refused("measure", nursery, "--two-points", "1", "2", "3", "4", "5", code=2)
+    assert "--two-points goes with --json" in points
+    assert "--budget" not in points
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,7 @@ def test_batch_leaves_originals_as_they_are_and_measures_only_what_is_new(tmp_pa
     assert second.exit_code == 3  # the photo is still refused
     assert "0 of them to measure" in second.output
     assert "refused 0; measured before 1; refused before 1" in second.output
-    assert f"refused before: {Path(REFUSED_PHOTO).name}: only 1 of 12 tags" in second.output
+    assert f"refused before: photos/{REFUSED_PHOTO}: only 1 of 12 tags" in second.output
 
     again = run("measure", folder / "photos" / PAD_PHOTO, "--again", "--no-report")
     assert again.exit_code == 0
@@ -202,3 +202,33 @@ def test_lens_refuses_odd_boards(points: str, tmp_path: Path) -> None:
     result = run("lens", SHEET_PHOTOS[0], "--name", "phone", "--points", points, "--to", tmp_path)
     assert result.exit_code == 2
     assert "--points" in result.output
+
+
+def test_a_changed_time_zone_dates_photos_again_that_carry_no_offset(tmp_path: Path) -> None:
+    folder = make_nursery(tmp_path / "n", TRAY_PHOTO)
+    run("measure", folder, "--no-report")
+    toml = folder / "nursery.toml"
+
+    def offset() -> str:
+        run("export", folder, "--to", tmp_path / "areas.csv", "--replace")
+        with (tmp_path / "areas.csv").open(encoding="utf-8-sig", newline="") as file:
+            (found,) = {row["utc_offset"] for row in csv.DictReader(file)}
+        return found
+
+    assert offset() == "+00:00"
+    toml.write_text(toml.read_text(encoding="utf-8").replace('"UTC"', '"Asia/Tokyo"'), encoding="utf-8")
+    assert "measured 1," in run("measure", folder, "--no-report").output
+    assert offset() == "+09:00"
+    assert "measured before 1" in run("measure", folder, "--no-report").output
+
+
+def test_duplicates_are_listed_with_both_paths(tmp_path: Path) -> None:
+    folder = make_nursery(tmp_path / "n", TRAY_PHOTO)
+    run("measure", folder, "--no-report")
+    (folder / "photos" / "PAD-1").mkdir()
+    shutil.copy(folder / "photos" / TRAY_PHOTO, folder / "photos" / "TRAY-1" / "copy.jpg")
+    shutil.copy(folder / "photos" / TRAY_PHOTO, folder / "photos" / "PAD-1" / "strayed.jpg")
+    result = run("measure", folder, "--no-report")
+    assert result.exit_code == 3
+    assert f"duplicate: photos/TRAY-1/copy.jpg is the same photo as photos/{TRAY_PHOTO}" in result.output
+    assert f"refused: photos/PAD-1/strayed.jpg: the same photo lies in photos/{TRAY_PHOTO}" in result.output

@@ -15,7 +15,6 @@ import pytest
 
 from fragarea.logbook import (
     Refusal,
-    already_done,
     current_measurements,
     current_refusals,
     known_photos,
@@ -116,18 +115,6 @@ def test_a_file_that_can_be_read_at_last_supersedes_its_refusal(logbook):
     record(logbook, measured(), path="photos/a.jpg")
     assert current_refusals(logbook) == []
     assert current_measurements(logbook)[0].supersedes == refused
-
-
-def test_a_photo_is_done_when_its_last_word_has_these_settings(logbook):
-    made = measured()
-    assert not already_done(logbook, made.sha256, made.settings_hash)
-    record(logbook, made)
-    assert already_done(logbook, made.sha256, made.settings_hash)
-    assert not already_done(logbook, made.sha256, "other")
-    record(logbook, measured(settings=OTHER))
-    assert not already_done(logbook, made.sha256, made.settings_hash)
-    record_refusal(logbook, VANISHED, sha256="e" * 64, settings_hash="h")
-    assert not already_done(logbook, "e" * 64, "h")
 
 
 def test_a_second_name_of_a_content_is_kept_as_a_name(logbook, file):
