@@ -48,7 +48,7 @@ bench: $(STAMP)
 lock:
 	$(PYTHON) -m venv .lock-venv
 	.lock-venv/bin/python -m pip install --quiet pip-tools
-	.lock-venv/bin/pip-compile --quiet --extra dev --strip-extras --no-emit-index-url \
+	.lock-venv/bin/pip-compile --quiet --extra dev --extra cluster --strip-extras --no-emit-index-url \
 	  --no-emit-trusted-host --no-emit-find-links --no-header -o requirements.lock pyproject.toml
 	rm -rf .lock-venv
 

@@ -6,11 +6,12 @@ machines share. Only this process writes to the logbook.
 
 from __future__ import annotations
 
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
-from fragarea.batch.outcomes import outcome_of
+from fragarea.batch.outcomes import outcome_of, too_slow
 from fragarea.batch.records import Job, Measure, Outcome, PhotoTask
 from fragarea.errors import SettingsProblem
 from fragarea.measurement import Refusal
@@ -31,6 +32,9 @@ class ClusterCrew:
         Importable by name on the workers.
     scheduler : str
         Address, for example ``tcp://10.0.0.5:8786``.
+    photo_timeout_s : float
+        Longest time for one photo. How long one waits behind another is not known here, so a photo is given up when
+        as many as a worker has in hand would be late; the worker itself cannot be stopped in the middle of it.
 
     Raises
     ------
@@ -38,7 +42,7 @@ class ClusterCrew:
         If Dask is not installed or no scheduler answers.
     """
 
-    def __init__(self, job: Job, measure: Measure, scheduler: str) -> None:
+    def __init__(self, job: Job, measure: Measure, scheduler: str, photo_timeout_s: float) -> None:
         try:
             import distributed
         except ImportError as error:
@@ -55,7 +59,8 @@ class ClusterCrew:
         self._wait = distributed.wait
         self._measure = measure
         self._job = self._client.scatter(job, hash=False, broadcast=True)
-        self._futures: dict[Any, PhotoTask] = {}
+        self._timeout_s = photo_timeout_s
+        self._futures: dict[Any, tuple[PhotoTask, float]] = {}
 
     def results(
         self, tasks: Iterable[PhotoTask], stopping: Callable[[], bool]
@@ -68,10 +73,14 @@ class ClusterCrew:
             while waiting and len(self._futures) < room:
                 task = waiting.popleft()
                 future = self._client.submit(_on_worker, self._measure, task, self._job, pure=False, retries=0)
-                self._futures[future] = task
+                self._futures[future] = task, time.monotonic()
             for future in self._finished():
-                task = self._futures.pop(future)
+                task, _ = self._futures.pop(future)
                 yield task, _outcome(future, task)
+            for future in self._late():
+                task, _ = self._futures.pop(future)
+                self._client.cancel([future], force=True)
+                yield task, too_slow(task, self._timeout_s)
 
     def dismiss(self) -> None:
         """Cancel what is in hand and let go of the cluster."""
@@ -85,6 +94,10 @@ class ClusterCrew:
                 return list(self._wait(list(self._futures), LOOK_UP_S, "FIRST_COMPLETED").done)
         except TimeoutError:
             return []
+
+    def _late(self) -> list[Any]:
+        patience = time.monotonic() - IN_HAND * self._timeout_s
+        return [future for future, (_, began) in self._futures.items() if began < patience]
 
 
 def _on_worker(measure: Measure, task: PhotoTask, job: Job) -> Outcome:

@@ -15,7 +15,7 @@ from contextlib import suppress
 from multiprocessing.connection import Connection, wait
 from typing import Any
 
-from fragarea.batch.outcomes import outcome_of
+from fragarea.batch.outcomes import outcome_of, too_slow
 from fragarea.batch.processes import leave_ctrl_c_to_parent, starting_processes
 from fragarea.batch.records import Job, Measure, Outcome, PhotoTask
 from fragarea.errors import FragareaError
@@ -65,7 +65,7 @@ class LocalCrew:
             for worker in [one for one in self._workers if one.is_late(self._timeout_s)]:
                 slow = worker.tasks.popleft()
                 self._replace(worker, waiting)
-                yield slow, _too_slow(slow, self._timeout_s)
+                yield slow, too_slow(slow, self._timeout_s)
         for worker in self._workers:
             yield from worker.finished()
 
@@ -194,15 +194,5 @@ def _stopped(task: PhotoTask) -> Refusal:
         "the program that measures it was stopped by the system, perhaps for want of memory",
         "Try again with fewer workers; if it happens again, reduce the photo",
         "stopped",
-        try_again=True,
-    )
-
-
-def _too_slow(task: PhotoTask, timeout_s: float) -> Refusal:
-    return Refusal(
-        shown_name(task.file),
-        f"measuring took longer than {timeout_s:.0f} seconds",
-        "Try the photo by itself; reduce it if it is very large",
-        "too slow",
         try_again=True,
     )

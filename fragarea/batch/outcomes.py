@@ -29,6 +29,17 @@ def outcome_of(measure: Measure, task: PhotoTask, job: Job) -> Outcome:
         return Refusal(name, cause, remedy, "failed", try_again=True)
 
 
+def too_slow(task: PhotoTask, timeout_s: float) -> Refusal:
+    """The refusal of a photo that took longer than `timeout_s`."""
+    return Refusal(
+        shown_name(task.file),
+        f"measuring took longer than {timeout_s:.0f} seconds",
+        "Try the photo by itself; reduce it if it is very large",
+        "too slow",
+        try_again=True,
+    )
+
+
 def _still_there(task: PhotoTask) -> bool:
     """Whether the refused file is the one that was planned; one that vanished or changed says nothing about it."""
     try:

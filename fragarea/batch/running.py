@@ -63,7 +63,7 @@ def run_batch(
     measure : callable
         What a worker does with a task.
     photo_timeout_s : float
-        Longest time for one photo on this machine.
+        Longest time for one photo.
 
     Returns
     -------
@@ -114,7 +114,7 @@ def _crew(job: Job, measure: Measure, workers: int, scheduler: str | None, photo
         return LocalCrew(job, measure, workers, photo_timeout_s)
     from fragarea.batch.cluster import ClusterCrew
 
-    return ClusterCrew(job, measure, scheduler)
+    return ClusterCrew(job, measure, scheduler, photo_timeout_s)
 
 
 def _measure_all(

@@ -24,6 +24,7 @@ def measure_nursery(
     *,
     again: bool,
     workers: int,
+    scheduler: str | None,
     site: str | None,
     taken_at: datetime | None,
     lens_name: str,
@@ -52,7 +53,7 @@ def measure_nursery(
         plan = plan_batch(files, logbook, job, again=again)
         click.echo(f"{_photos(len(files))}, {len(plan.tasks)} of them to measure", err=True)
         with progress("measuring", "measured", len(plan.tasks)) as tell:
-            summary = run_batch(plan, logbook, job, workers=workers, on_progress=tell)
+            summary = run_batch(plan, logbook, job, workers=workers, scheduler=scheduler, on_progress=tell)
         _say(summary)
         if with_report and not summary.interrupted:
             _publish(logbook, nursery, tables, {*summary.measured, *summary.refused_paths}, workers)

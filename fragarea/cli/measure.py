@@ -16,7 +16,7 @@ from fragarea.measurement import MeasureSettings
 from fragarea.sites.records import SiteDescription, SiteKind
 
 DATES = ["%Y-%m-%d", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M%z", "%Y-%m-%dT%H:%M:%S%z"]
-NURSERY_ONLY = ("again", "workers", "site", "no_report")
+NURSERY_ONLY = ("again", "workers", "scheduler", "site", "no_report")
 JSON_ONLY = ("site_kind", "reference", "plug_mm", "height_mm", "reference_offset_mm", "rows", "columns", "pitch_mm")
 
 
@@ -24,6 +24,12 @@ JSON_ONLY = ("site_kind", "reference", "plug_mm", "height_mm", "reference_offset
 @click.argument("places", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--again", is_flag=True, help="Measure all, also what was measured before with the same settings.")
 @click.option("--workers", type=click.IntRange(1, 64), default=usual_workers, help="Processes. Default: one a core.")
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    default=None,
+    help="Measure on a Dask cluster, whose workers see the nursery folder under the same path. Default: here.",
+)
 @click.option("--site", default=None, help="Site of all photos. Default: the folder photos/SITE/, or a tag in view.")
 @click.option(
     "--on",
@@ -79,6 +85,7 @@ def measure(
     places: tuple[Path, ...],
     again: bool,
     workers: int,
+    scheduler: str | None,
     site: str | None,
     taken_at: datetime | None,
     lens_name: str,
@@ -99,6 +106,7 @@ def measure(
     Examples:
       fragarea measure my-nursery
       fragarea measure my-nursery/photos/TRAY-1 --again --workers 2
+      fragarea measure /shared/my-nursery --scheduler tcp://10.0.0.5:8786
       fragarea measure --json --site-kind tray --plug-mm 25 tray.jpg > areas.jsonl
       fragarea measure --json --site-kind single --reference none --two-points 120 80 920 85 50 plug.jpg
     """
@@ -119,6 +127,7 @@ def measure(
             places or (Path(),),
             again=again,
             workers=workers,
+            scheduler=scheduler,
             site=site,
             taken_at=taken_at,
             lens_name=lens_name,
