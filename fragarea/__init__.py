@@ -20,6 +20,8 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``report``     overlays, contact sheets, tables, CSV and XLSX
 ``publish``    from the logbook to the reports folder
 ``nursery_view``  what commands show of a nursery
+``growth_view``  what commands show of growth
+``growth_tables``  growth as tables: terminal, CSV, XLSX
 ``sheets``     printable references and known-area shapes
 ``cli``        click commands, one file each, no computation
 

@@ -11,6 +11,7 @@
 ``contrasts`` which genotypes differ, in numbers and sentences
 ``health``    losses and bleaching: what to look at first
 ``mixups``    whether fragments changed places
+``history``   the rim: from the logbook's records to histories
 """
 
 from fragarea.growth.contrasts import Contrast, contrast_sentence, contrasts, genotype_sentence, holm
@@ -18,6 +19,7 @@ from fragarea.growth.curve import CurveRules, GrowthCurve, LeftOut, count_left_o
 from fragarea.growth.genotypes import GenotypeGrowth, GenotypesGrowth, Method, genotype_growth
 from fragarea.growth.healing import HealingLag, estimate_lag
 from fragarea.growth.health import ADVICE, Concern, Finding, Sign, look_first
+from fragarea.growth.history import histories_of_record, mixups_of_record
 from fragarea.growth.loss import Loss, sudden_loss
 from fragarea.growth.mixed import Block, MixedFit, fit_mixed
 from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, form_distance_mm, shape_of
@@ -61,8 +63,10 @@ __all__ = [
     "genotype_growth",
     "genotype_sentence",
     "growth_curve",
+    "histories_of_record",
     "holm",
     "look_first",
+    "mixups_of_record",
     "rates_between_visits",
     "rates_over",
     "shape_of",

@@ -18,6 +18,7 @@ class LeftOut(StrEnum):
     NO_DATE = "the photo has no date"
     MARKED_WRONG = "marked wrong by a person"
     AFTER_LEAVING = "taken after the fragment left the nursery"
+    MAYBE_EXCHANGED = "taken since the fragment may have changed places with another"
     MISSING = "fragment missing"
     CUT_OFF = "cut off by the photo's edge"
     SHARED_TISSUE = "tissue touches a neighbour's, so its share is an estimate"
@@ -73,13 +74,17 @@ class GrowthCurve:
     undated: int = 0
 
 
-def growth_curve(history: FragmentHistory, rules: CurveRules = USUAL_RULES) -> GrowthCurve:
+def growth_curve(
+    history: FragmentHistory, rules: CurveRules = USUAL_RULES, *, exchanged_at: datetime | None = None
+) -> GrowthCurve:
     """Sort the points of a history into growth and left out.
 
     Parameters
     ----------
     history : FragmentHistory
     rules : CurveRules
+    exchanged_at : datetime, optional
+        Visit from which on it is doubted that the record means this fragment: an exchange that nobody settled yet.
 
     Returns
     -------
@@ -97,7 +102,7 @@ def growth_curve(history: FragmentHistory, rules: CurveRules = USUAL_RULES) -> G
     left_out: list[tuple[AreaPoint, LeftOut]] = []
     ended: LeftOut | None = None
     for point in history.points:
-        reason = _own_reason(history, point)
+        reason = _own_reason(history, point, exchanged_at)
         if reason is None:
             ended = ended or _ends(kept, point, rules)
             reason = LeftOut.HEALING if _heals(history, point.taken_at, rules) and ended is None else ended
@@ -120,12 +125,14 @@ def count_left_out(curves: Iterable[GrowthCurve]) -> dict[LeftOut, int]:
     return {reason: count for reason, count in counts.items() if count}
 
 
-def _own_reason(history: FragmentHistory, point: AreaPoint) -> LeftOut | None:
+def _own_reason(history: FragmentHistory, point: AreaPoint, exchanged_at: datetime | None) -> LeftOut | None:
     """What speaks against this point alone."""
     if point.marked_wrong:
         return LeftOut.MARKED_WRONG
     if history.left_on is not None and point.taken_at.date() >= history.left_on:
         return LeftOut.AFTER_LEAVING
+    if exchanged_at is not None and days_between(exchanged_at, point.taken_at) >= 0:
+        return LeftOut.MAYBE_EXCHANGED
     if point.status is FragmentStatus.MISSING:
         return LeftOut.MISSING
     if "cut_off" in point.doubts:

@@ -85,7 +85,8 @@ def estimate_lag(histories: Sequence[FragmentHistory], rules: CurveRules = USUAL
     lags = np.arange(0.0, longest + STEP_DAYS / 2, STEP_DAYS)
     squares = np.array([sum(_residual_squares(*one, lag) for one in series) for lag in lags])
     best = int(squares.argmin())
-    least = max(float(squares[best]), 1e-12)
+    # Scatter of a thousandth of the uncertainty and less is that of rounding, and tells no lag.
+    least = max(float(squares[best]), 1e-6 * freedom)
     inside = lags[squares <= least * (1 + stats.f.ppf(0.95, 1, freedom) / freedom)]
     p_value = float(stats.f.sf((squares[0] - least) / least * freedom, 1, freedom))
     shown = inside.min() > 0

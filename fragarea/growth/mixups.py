@@ -190,7 +190,11 @@ def find_mixups(seen: Sequence[Seen], *, site: str, taken_at: datetime) -> tuple
         gain = sum(cost[i, i] - cost[i, goes[i]] for i in cycle)
         if gain > LEAST_GAIN:
             moves = tuple((seen[i].fragment, seen[goes[i]].fragment) for i in cycle)
-            found.append(MixUp(site, taken_at, moves, math.exp(min(gain, math.log(LARGEST_ODDS)))))
+            found.append(
+                MixUp(
+                    site, taken_at, moves, float(LARGEST_ODDS) if gain >= math.log(LARGEST_ODDS) else math.exp(gain)
+                )
+            )
     return tuple(sorted(found, key=lambda one: (-one.odds, one.fragments)))
 
 

@@ -1,0 +1,120 @@
+"""Growth per fragment and per genotype, losses and mix-ups."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from fragarea.cli.options import FiniteRange, day_options, nursery_argument
+from fragarea.errors import SettingsProblem
+
+
+class _Lag(FiniteRange):
+    """Days, or ``auto``."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return value if value == "auto" else super().convert(value, param, ctx)
+
+
+@click.command()
+@nursery_argument
+@day_options
+@click.option(
+    "--lag-days",
+    type=_Lag(min=0),
+    default=0.0,
+    show_default=True,
+    metavar="DAYS",
+    help="Days of healing after cutting that do not count as growth; auto estimates them for each genotype.",
+)
+@click.option("--fragments", is_flag=True, help="Show a line for every fragment too.")
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="File to write: NAME.xlsx with all tables, or NAME.csv with fragments and NAME-genotypes.csv.",
+)
+@click.option("--replace", is_flag=True, help="Overwrite the file.")
+def growth(
+    nursery: Path,
+    site: str | None,
+    since: datetime | None,
+    until: datetime | None,
+    lag_days: float | str,
+    fragments: bool,
+    target: Path | None,
+    replace: bool,
+) -> None:
+    """Tell how fast the fragments and genotypes of a NURSERY folder grow, and which to look at first.
+
+    \b
+    Examples:
+      fragarea growth my-nursery
+      fragarea growth my-nursery --site TRAY-1 --since 2026-03-01 --fragments
+      fragarea growth my-nursery --lag-days auto --to growth.xlsx
+    """
+    from rich.console import Console
+
+    from fragarea.growth_tables import (
+        fragment_table,
+        genotype_table,
+        shown_columns,
+        summary_lines,
+        terminal_table,
+        write_growth_csv,
+        write_growth_workbook,
+    )
+    from fragarea.growth_view import view_growth
+    from fragarea.logbook import open_logbook
+    from fragarea.nursery import load_nursery, load_tables
+    from fragarea.nursery_view import logbook_path
+
+    settings = load_nursery(nursery)
+    if site is not None and settings.site(site) is None:
+        known = ", ".join(one.name for one in settings.sites) or "none"
+        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+    files = _files(target, replace)
+    with open_logbook(logbook_path(settings), create=False) as logbook:
+        view = view_growth(
+            logbook,
+            load_tables(settings),
+            site=site,
+            since=since.date() if since else None,
+            until=until.date() if until else None,
+            lag_days=None if isinstance(lag_days, str) else lag_days,
+        )
+    if not view.fragments:
+        click.echo(
+            "No measured fragment has a name for this choice. Measure photos, and say in placements.csv where each"
+            " fragment stands."
+        )
+        return
+    if fragments:
+        columns = ("fragment", "genotype", "measurements", "extension_mm_per_month", "extension_u_mm_per_month")
+        Console().print(terminal_table(shown_columns(fragment_table(view), columns)))
+    for line in summary_lines(view):
+        click.echo(line)
+    for path in files:
+        if path.suffix.lower() == ".xlsx":
+            write_growth_workbook(view, path, made_at=datetime.now(UTC))
+        else:
+            write_growth_csv(genotype_table(view) if path is files[-1] else fragment_table(view), path)
+        click.echo(f"wrote {path}")
+
+
+def _files(target: Path | None, replace: bool) -> list[Path]:
+    """The files to write; an error where one has another ending, or is there already."""
+    if target is None:
+        return []
+    kind = target.suffix.lower()
+    if kind not in (".csv", ".xlsx"):
+        raise SettingsProblem(f"--to {target}: the name must end in .csv or .xlsx.")
+    files = [target] if kind == ".xlsx" else [target, target.with_name(f"{target.stem}-genotypes{target.suffix}")]
+    for path in files:
+        if path.exists() and not replace:
+            raise SettingsProblem(f"{path} exists. Give --replace to overwrite it, or another name.")
+    return files

@@ -1,0 +1,276 @@
+"""Growth as tables: for the terminal, as CSV and as a workbook. Units stand in the headers."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from datetime import date, datetime
+from pathlib import Path
+
+from openpyxl import Workbook
+from openpyxl.styles import Font
+from openpyxl.utils import get_column_letter
+from rich.box import SIMPLE_HEAD
+from rich.table import Table as RichTable
+from rich.text import Text
+
+from fragarea.growth import ADVICE, contrast_sentence, genotype_sentence
+from fragarea.growth_view import GrowthView
+from fragarea.report.pictures import write_whole
+from fragarea.report.spreadsheet import FORMULA_STARTS, clean_text
+
+Value = str | float | int | date | None
+Table = tuple[tuple[str, ...], list[tuple[Value, ...]]]
+
+NOTES = (
+    "Radial extension is that of the equivalent radius sqrt(area / pi); a month is 30.4375 days.",
+    "Percent per month is compound: 100 (exp(30.4375 mu) - 1), with mu the specific growth rate per day.",
+    "Every _u_ is a standard uncertainty; low and high bound the 95 % interval.",
+    "p_holm is corrected for the number of pairs by Holm's procedure; below 0.05 a difference counts as shown.",
+    ADVICE,
+)
+
+
+def fragment_table(view: GrowthView) -> Table:
+    """One row a fragment: rates over its measurements that count as growth, and what was left out."""
+    header = (
+        "fragment",
+        "genotype",
+        "site",
+        "since",
+        "until",
+        "measurements",
+        "extension_mm_per_month",
+        "extension_u_mm_per_month",
+        "growth_cm2_per_month",
+        "growth_u_cm2_per_month",
+        "percent_per_month",
+        "percent_u_per_month",
+        "specific_growth_per_day",
+        "specific_growth_u_per_day",
+        "doubling_days",
+        "doubling_u_days",
+        "left_out",
+        "left_out_why",
+    )
+    rows: list[tuple[Value, ...]] = []
+    for curve, rates in view.fragments:
+        why = "; ".join(dict.fromkeys(reason.value for _, reason in curve.left_out))
+        ends = (len(curve.left_out) + curve.undated, why)
+        head = (curve.fragment, curve.genotype, curve.site)
+        if rates is None:
+            rows.append((*head, None, None, len(curve.points), *[None] * 10, *ends))
+            continue
+        rows.append(
+            (
+                *head,
+                rates.since.date(),
+                rates.until.date(),
+                rates.points,
+                rates.extension_mm_per_month,
+                rates.extension_u_mm_per_month,
+                rates.growth_cm2_per_month,
+                rates.growth_u_cm2_per_month,
+                rates.percent_per_month,
+                rates.percent_u_per_month,
+                rates.specific_per_day,
+                rates.specific_u_per_day,
+                rates.doubling_days,
+                rates.doubling_u_days,
+                *ends,
+            )
+        )
+    return header, rows
+
+
+def genotype_table(view: GrowthView) -> Table:
+    """One row a genotype."""
+    header = (
+        "genotype",
+        "fragments",
+        "measurements",
+        "extension_mm_per_month",
+        "extension_u_mm_per_month",
+        "low_mm_per_month",
+        "high_mm_per_month",
+        "spread_between_fragments_mm_per_month",
+        "method",
+        "in_words",
+    )
+    rows: list[tuple[Value, ...]] = []
+    for one in view.genotypes.genotypes:
+        numbers = (
+            one.extension_mm_per_month,
+            one.extension_u_mm_per_month,
+            one.low_mm_per_month,
+            one.high_mm_per_month,
+            one.spread_mm_per_month,
+        )
+        known = [None if number != number else number for number in numbers]
+        rows.append((one.genotype, one.fragments, one.points, *known, one.method.value, genotype_sentence(one)))
+    return header, rows
+
+
+def contrast_table(view: GrowthView) -> Table:
+    """One row a pair of genotypes."""
+    header = (
+        "faster",
+        "slower",
+        "difference_mm_per_month",
+        "difference_u_mm_per_month",
+        "low_mm_per_month",
+        "high_mm_per_month",
+        "p",
+        "p_holm",
+        "in_words",
+    )
+    return header, [
+        (
+            one.faster,
+            one.slower,
+            one.difference_mm_per_month,
+            one.difference_u_mm_per_month,
+            one.low_mm_per_month,
+            one.high_mm_per_month,
+            one.p_value,
+            one.p_holm,
+            contrast_sentence(one),
+        )
+        for one in view.contrasts
+    ]
+
+
+def look_table(view: GrowthView) -> Table:
+    """One row a fragment to look at, gravest first."""
+    header = ("fragment", "genotype", "site", "photo", "taken_on", "seen")
+    return header, [
+        (
+            one.fragment,
+            one.genotype,
+            one.site,
+            one.now.photo,
+            one.now.taken_at.date(),
+            "; ".join(finding.words for finding in one.findings),
+        )
+        for one in view.concerns
+    ]
+
+
+def mixup_table(view: GrowthView) -> Table:
+    """One row a group of fragments that may have changed places."""
+    header = ("site", "visit", "fragments", "odds")
+    return header, [
+        (one.site, one.taken_at.date(), " and ".join(one.fragments), one.odds_words) for one in view.mixups
+    ]
+
+
+def left_out_table(view: GrowthView) -> Table:
+    """One row a reason for which measurements do not count as growth."""
+    return ("measurements", "why"), [(count, reason.value) for reason, count in view.left_out.items()]
+
+
+def growth_csv(table: Table) -> str:
+    """A table as CSV after RFC 4180; text that begins like a formula has a ``'`` put before it."""
+    buffer = io.StringIO(newline="")
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow(table[0])
+    writer.writerows([_field(value) for value in row] for row in table[1])
+    return buffer.getvalue()
+
+
+def write_growth_csv(table: Table, path: Path) -> None:
+    """Write :func:`growth_csv` as UTF-8; raises SettingsProblem when it cannot be written."""
+    write_whole(path, growth_csv(table).encode("utf-8"))
+
+
+def write_growth_workbook(view: GrowthView, path: Path, *, made_at: datetime) -> None:
+    """Write all tables as sheets of one workbook; raises SettingsProblem when it cannot be written."""
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    notes: Table = (("Notes",), [(made_at.isoformat(sep=" ", timespec="minutes"),), *((note,) for note in NOTES)])
+    sheets = {
+        "Genotypes": genotype_table(view),
+        "Comparisons": contrast_table(view),
+        "Fragments": fragment_table(view),
+        "Look first": look_table(view),
+        "Changed places": mixup_table(view),
+        "Left out": left_out_table(view),
+        "Notes": notes,
+    }
+    for title, (header, rows) in sheets.items():
+        sheet = book.create_sheet(title)
+        for number, name in enumerate(header, start=1):
+            cell = sheet.cell(1, number, name)
+            cell.font = Font(bold=True)
+            longest = max([len(name), *(len(_field(row[number - 1])) for row in rows)])
+            sheet.column_dimensions[get_column_letter(number)].width = min(max(9, longest + 2), 60)
+        for line, row in enumerate(rows, start=2):
+            for number, value in enumerate(row, start=1):
+                cell = sheet.cell(line, number)
+                if isinstance(value, str):
+                    cell.value = clean_text(value) or None
+                    if cell.value is not None:
+                        cell.data_type = "s"  # never a formula
+                        cell.quotePrefix = value.startswith(FORMULA_STARTS)
+                else:
+                    cell.value = value
+                    if isinstance(value, float):
+                        cell.number_format = "0.0000"
+        sheet.freeze_panes = "A2"
+    buffer = io.BytesIO()
+    book.save(buffer)
+    write_whole(path, buffer.getvalue())
+
+
+def summary_lines(view: GrowthView) -> list[str]:
+    """The answers in sentences: genotypes, comparisons, what was left out, what to look at, doubts."""
+    lines = [genotype_sentence(one) for one in view.genotypes.genotypes]
+    lines += [contrast_sentence(one) for one in view.contrasts]
+    for name, lag in sorted(view.lags.items()):
+        lines.append(
+            f"{name or 'Fragments without a genotype'}: healing lag {lag.lag_days:.0f} days after cutting"
+            f" (95 % {lag.low_days:.0f} to {lag.high_days:.0f}, {lag.fragments} fragments)."
+        )
+    if view.left_out:
+        reasons = ", ".join(f"{number} {reason.value}" for reason, number in view.left_out.items())
+        lines.append(f"Measurements that do not count as growth: {reasons}.")
+    if view.concerns:
+        lines.append("Look at these first:")
+        lines += [f"  {one.fragment}: {'; '.join(f.words for f in one.findings)}" for one in view.concerns]
+        lines.append(ADVICE)
+    for mixup in view.mixups:
+        lines.append(
+            f"{mixup.site}, {mixup.taken_at:%Y-%m-%d}: {' and '.join(mixup.fragments)} may have changed places"
+            f" (odds {mixup.odds_words}). {mixup.doubt.kind.do.capitalize()}."
+        )
+    return [clean_text(line) for line in lines]
+
+
+def _field(value: Value) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, int):
+        return str(value)
+    return f"'{clean_text(value)}" if value.startswith(FORMULA_STARTS) else clean_text(value)
+
+
+def shown_columns(table: Table, names: Sequence[str]) -> Table:
+    """Some columns of a table, in the order named."""
+    places = [table[0].index(name) for name in names]
+    return tuple(names), [tuple(row[place] for place in places) for row in table[1]]
+
+
+def terminal_table(table: Table) -> RichTable:
+    """A table for a terminal, numbers to three digits."""
+    shown = RichTable(box=SIMPLE_HEAD, pad_edge=False)
+    for number, name in enumerate(table[0]):
+        numeric = any(isinstance(row[number], int | float) for row in table[1])
+        shown.add_column(name.replace("_", " "), justify="right" if numeric else "left", overflow="fold")
+    for row in table[1]:
+        shown.add_row(*(Text(f"{value:.3g}" if isinstance(value, float) else _field(value)) for value in row))
+    return shown
