@@ -28,7 +28,7 @@ class _Reading(click.ParamType):
 
 @click.command("print-check")
 @click.argument("reference")
-@click.argument("readings_mm", metavar="READING_MM...", nargs=-1, required=True, type=_Reading())
+@click.argument("readings_mm", metavar="READING_MM...", nargs=-1, type=_Reading())
 @click.option(
     "--line",
     is_flag=True,
@@ -53,6 +53,7 @@ class _Reading(click.ParamType):
 @click.option(
     "--on", "checked_on", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE", help="Day of measuring. Default: today."
 )
+@click.option("--undo", is_flag=True, help="Take back what was entered last for this print; needs --nursery.")
 def print_check(
     reference: str,
     readings_mm: tuple[float, ...],
@@ -62,22 +63,29 @@ def print_check(
     nursery: Path | None,
     checked_by: str,
     checked_on: datetime | None,
+    undo: bool,
 ) -> None:
     """Turn lengths measured on the print of REFERENCE into the correction that goes with it.
 
     READING_MM is the length between the marks A and B of the print in mm, read with a ruler; three readings are
     better than one. REFERENCE is its name or JSON file. With --nursery the correction goes to the logbook and is
-    applied to later measurements.
+    applied to measurements; --undo takes a wrong one back.
 
     \b
     Examples:
       fragarea print-check frame-280x220 250.5 250.0 250.5 --nursery my-nursery
       fragarea print-check card-80x50 --line 180,5 180,0 180,5 --nursery my-nursery --by Ana --on 2026-03-01
+      fragarea print-check frame-280x220 --undo --nursery my-nursery
     """
     from fragarea.reference.layout import load_reference
     from fragarea.sheets import LINE_MM, print_correction, ruler_u_mm
 
     layout = load_reference(reference)
+    if undo:
+        _undo(nursery, layout.name, bool(readings_mm))
+        return
+    if not readings_mm:
+        raise click.UsageError("give the length between the marks A and B of the print, in mm.")
     nominal_mm = LINE_MM if line else layout.print_check_mm
     found = print_correction(nominal_mm, readings_mm, reading_u_mm=ruler_u_mm(ruler_step_mm, ruler_limit_mm))
     day = checked_on.date() if checked_on else date.today()
@@ -119,4 +127,20 @@ def _keep(
     check = PrintCheck(reference, nominal_mm, readings_mm, factor, u_rel, day, by)
     with open_logbook(nursery / "logbook.sqlite") as logbook:
         add_print_check(logbook, check)
-    click.echo(f"kept in {nursery / 'logbook.sqlite'}")
+    click.echo(f"kept in {nursery / 'logbook.sqlite'}; to take it back, the same command with --undo and no lengths")
+
+
+def _undo(nursery: Path | None, reference: str, with_readings: bool) -> None:
+    from fragarea.logbook import open_logbook, withdraw_print_check
+
+    if nursery is None or with_readings:
+        raise click.UsageError("--undo goes with --nursery, and without lengths.")
+    with open_logbook(nursery / "logbook.sqlite", create=False) as logbook:
+        taken_back = withdraw_print_check(logbook, reference)
+    if taken_back is None:
+        raise SettingsProblem(f"{reference}: no print check is kept in {nursery / 'logbook.sqlite'}.")
+    lengths = ", ".join(f"{one:.2f}" for one in taken_back.measured_mm)
+    click.echo(
+        f"taken back: {reference}, {lengths} mm, of {taken_back.checked_on}. "
+        "The next fragarea measure corrects the photos that it was applied to."
+    )

@@ -14,7 +14,15 @@ overwritten: ``current_measurements`` gives those that count, ``measurements_of`
 
 from __future__ import annotations
 
-from fragarea.logbook.checks import add_check, add_print_check, last_check, print_checks_of, print_correction
+from fragarea.logbook.checks import (
+    add_check,
+    add_print_check,
+    last_check,
+    print_checks_of,
+    print_correction,
+    withdraw_check,
+    withdraw_print_check,
+)
 from fragarea.logbook.edits import add_edit, edits_of
 from fragarea.logbook.files import FileHash, known_hashes, remember_hashes
 from fragarea.logbook.histories import HistoryKey, Uncompared, histories_of, keep_comparison, uncompared
@@ -80,4 +88,6 @@ __all__ = [
     "remember_hashes",
     "uncompared",
     "unsound",
+    "withdraw_check",
+    "withdraw_print_check",
 ]

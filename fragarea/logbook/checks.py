@@ -1,4 +1,4 @@
-"""Known-area checks and print checks: added, never changed."""
+"""Known-area checks and print checks: added, never changed; a wrong one is taken back by a row beside it."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import Any
 import sqlalchemy as sa
 
 from fragarea import __version__
-from fragarea.logbook.convert import plain, utc_text
+from fragarea.logbook.convert import Row, plain, utc_text
 from fragarea.logbook.opening import Logbook
 from fragarea.logbook.records import CheckRecord, PrintCheck, PrintCorrection
-from fragarea.logbook.tables import checks, print_checks
+from fragarea.logbook.tables import checks, print_checks, withdrawals
 from fragarea.measurement import MeasureSettings
 
 
@@ -46,7 +46,7 @@ def last_check(
     until : date, optional
         Only checks taken on this day or before: the last one at the time of a measurement.
     """
-    query = sa.select(checks).order_by(checks.c.taken_on.desc(), checks.c.id.desc()).limit(1)
+    query = sa.select(checks).where(_holds(checks)).order_by(checks.c.taken_on.desc(), checks.c.id.desc()).limit(1)
     if reference is not None:
         query = query.where(checks.c.reference == reference)
     if site is not None:
@@ -57,6 +57,16 @@ def last_check(
         row = connection.execute(query).mappings().first()
     if row is None:
         return None
+    return _check_of(row)
+
+
+def withdraw_check(logbook: Logbook, reference: str) -> CheckRecord | None:
+    """Take back the known-area check of a reference that was entered last; returns it, None where none is left."""
+    row = _withdraw(logbook, checks, "check_id", reference)
+    return _check_of(row) if row else None
+
+
+def _check_of(row: Row) -> CheckRecord:
     return CheckRecord(
         taken_on=date.fromisoformat(row["taken_on"]),
         reference=row["reference"],
@@ -100,22 +110,29 @@ def print_checks_of(logbook: Logbook, reference: str) -> list[PrintCheck]:
     """Every check of a reference's print, the one that holds last."""
     query = (
         sa.select(print_checks)
-        .where(print_checks.c.reference == reference)
+        .where(print_checks.c.reference == reference, _holds(print_checks))
         .order_by(print_checks.c.checked_on, print_checks.c.id)
     )
     with logbook.reading() as connection:
-        return [
-            PrintCheck(
-                reference=row["reference"],
-                nominal_mm=row["nominal_mm"],
-                measured_mm=tuple(row["measured_mm"]),
-                factor=row["factor"],
-                factor_u_rel=row["factor_u_rel"],
-                checked_on=date.fromisoformat(row["checked_on"]),
-                checked_by=row["checked_by"],
-            )
-            for row in connection.execute(query).mappings()
-        ]
+        return [_print_check_of(row) for row in connection.execute(query).mappings()]
+
+
+def withdraw_print_check(logbook: Logbook, reference: str) -> PrintCheck | None:
+    """Take back the print check of a reference that was entered last; returns it, None where none is left."""
+    row = _withdraw(logbook, print_checks, "print_check_id", reference)
+    return _print_check_of(row) if row else None
+
+
+def _print_check_of(row: Row) -> PrintCheck:
+    return PrintCheck(
+        reference=row["reference"],
+        nominal_mm=row["nominal_mm"],
+        measured_mm=tuple(row["measured_mm"]),
+        factor=row["factor"],
+        factor_u_rel=row["factor_u_rel"],
+        checked_on=date.fromisoformat(row["checked_on"]),
+        checked_by=row["checked_by"],
+    )
 
 
 def print_correction(logbook: Logbook, reference: str) -> PrintCorrection:
@@ -127,7 +144,24 @@ def print_correction(logbook: Logbook, reference: str) -> PrintCorrection:
     return PrintCorrection(found[-1].factor, found[-1].factor_u_rel, True)
 
 
-def _add(logbook: Logbook, table: sa.Table, row: dict[str, Any]) -> int:
-    stamped = {**row, "software_version": __version__, "recorded_at_utc": utc_text(datetime.now(UTC))}
+def _holds(table: sa.Table) -> sa.ColumnElement[bool]:
+    column = withdrawals.c.check_id if table is checks else withdrawals.c.print_check_id
+    return table.c.id.not_in(sa.select(column).where(column.is_not(None)))
+
+
+def _withdraw(logbook: Logbook, table: sa.Table, column: str, reference: str) -> Row | None:
+    last = sa.select(table).where(table.c.reference == reference, _holds(table)).order_by(table.c.id.desc()).limit(1)
     with logbook.writing() as connection:
-        return int(connection.execute(sa.insert(table).values(stamped).returning(table.c.id)).scalar_one())
+        row = connection.execute(last).mappings().first()
+        if row is not None:
+            connection.execute(sa.insert(withdrawals).values(_stamped({column: row["id"]})))
+    return row
+
+
+def _stamped(row: dict[str, Any]) -> dict[str, Any]:
+    return {**row, "software_version": __version__, "recorded_at_utc": utc_text(datetime.now(UTC))}
+
+
+def _add(logbook: Logbook, table: sa.Table, row: dict[str, Any]) -> int:
+    with logbook.writing() as connection:
+        return int(connection.execute(sa.insert(table).values(_stamped(row)).returning(table.c.id)).scalar_one())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
+from urllib.parse import quote
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
@@ -34,11 +36,14 @@ class Logbook:
         As errors call it.
     path : Path or None
         The SQLite file; None on a database server.
+    read_only : bool
+        Whether its file or folder may not be written.
     """
 
     engine: sa.Engine
     name: str
     path: Path | None
+    read_only: bool = False
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
@@ -86,7 +91,7 @@ def open_logbook(where: Path | str, *, create: bool = True) -> Logbook:
     where : Path or str
         SQLite file, or the URL of a database (``postgresql+psycopg://host/name``) that several sites share.
     create : bool
-        False: a file that is not there is an error.
+        False: a file that is not there is an error, and one that may not be written is opened for reading only.
 
     Returns
     -------
@@ -167,10 +172,20 @@ def _in_file(given: Path, *, create: bool) -> Logbook:
     if not path.parent.is_dir():
         raise LogbookProblem(f"{given}: its folder does not exist. Make it first, or check the name.")
     _check_is_sqlite(path, str(given))
-    engine = sa.create_engine(sa.URL.create("sqlite", database=str(path)), connect_args={"timeout": BUSY_TIMEOUT_S})
+    read_only = not create and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
+    url = _to_read(path) if read_only else sa.URL.create("sqlite", database=str(path))
+    engine = sa.create_engine(url, connect_args={"timeout": BUSY_TIMEOUT_S})
     sa.event.listen(engine, "connect", _on_connect)
     sa.event.listen(engine, "begin", _on_begin)
-    return Logbook(engine, str(given), path)
+    return Logbook(engine, str(given), path, read_only)
+
+
+def _to_read(path: Path) -> sa.URL:
+    """Address of a file that may only be read; without a log beside it nobody can be writing."""
+    log = path.with_name(path.name + "-wal")
+    settled = not log.exists() or log.stat().st_size == 0
+    options = {"mode": "ro", "uri": "true"} | ({"immutable": "1"} if settled else {})
+    return sa.URL.create("sqlite", database=f"file:{quote(str(path))}", query=options)
 
 
 def _check_is_sqlite(path: Path, name: str) -> None:
@@ -200,13 +215,18 @@ def _on_begin(connection: sa.Connection) -> None:
 
 
 def _prepare(logbook: Logbook) -> None:
-    if logbook.path is not None:
+    if logbook.path is not None and not logbook.read_only:
         with _told(logbook.name):
             _log_ahead(logbook.path)
     with logbook.reading() as connection:
         version = schema_of(connection, logbook.name)
     if version == SCHEMA:
         return
+    if logbook.read_only:
+        raise LogbookProblem(
+            f"{logbook.name}: it must be brought up to this version of the program, and may not be written. "
+            "Copy the nursery folder to where you may write, or ask for permission."
+        )
     if version and logbook.path is not None:
         copy = logbook.path.with_name(f"{logbook.path.stem}-version-{version}{logbook.path.suffix}")
         if not copy.exists():

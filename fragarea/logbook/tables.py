@@ -188,6 +188,17 @@ print_checks = sa.Table(
     sa.Index("ix_print_checks_reference", "reference"),
 )
 
+# Checks that were entered wrongly stay where they are; a row here says that they no longer count.
+withdrawals = sa.Table(
+    "withdrawals",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("check_id", sa.Integer, sa.ForeignKey("checks.id")),
+    sa.Column("print_check_id", sa.Integer, sa.ForeignKey("print_checks.id")),
+    sa.Column("software_version", sa.String(32), nullable=False),
+    sa.Column("recorded_at_utc", sa.String(32), nullable=False),
+)
+
 edits = sa.Table(
     "edits",
     metadata,

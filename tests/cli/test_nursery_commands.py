@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import shutil
+from datetime import date
 from pathlib import Path
 
 import cv2
@@ -11,6 +12,7 @@ import numpy as np
 import openpyxl
 import pytest
 
+from fragarea.reference.layout import calibration_folder
 from tests.cli.samples import PAD_PHOTO, REFUSED_PHOTO, SHEET_PHOTOS, TRAY_PHOTO, hashes, make_nursery, run
 
 
@@ -232,3 +234,87 @@ def test_duplicates_are_listed_with_both_paths(tmp_path: Path) -> None:
     assert result.exit_code == 3
     assert f"duplicate: photos/TRAY-1/copy.jpg is the same photo as photos/{TRAY_PHOTO}" in result.output
     assert f"refused: photos/PAD-1/strayed.jpg: the same photo lies in photos/{TRAY_PHOTO}" in result.output
+
+
+def photo_doubts(folder: Path, target: Path) -> str:
+    run("export", folder, "--to", target, "--replace")
+    with target.open(encoding="utf-8-sig", newline="") as file:
+        (found,) = {row["photo_doubts"] for row in csv.DictReader(file)}
+    return found
+
+
+def test_a_print_check_of_a_reference_in_a_file_ends_the_doubt_until_it_is_taken_back(tmp_path: Path) -> None:
+    folder = make_nursery(tmp_path / "n", TRAY_PHOTO)
+    frame = (calibration_folder() / "frame-280x220.json").read_text(encoding="utf-8")
+    (folder / "frame by the pier.json").write_text(frame.replace('"frame-280x220"', '"our frame"'), encoding="utf-8")
+    toml = folder / "nursery.toml"
+    text = toml.read_text(encoding="utf-8").replace('"frame-280x220"', '"frame by the pier.json"')
+    toml.write_text(text, encoding="utf-8")
+    run("measure", folder, "--no-report")
+    assert "print not checked" in photo_doubts(folder, tmp_path / "areas.csv")
+
+    words = ("print-check", folder / "frame by the pier.json", "--nursery", folder)
+    kept = run(*words, "250.0", "250.0", "250.0", "--on", "2025-07-01")
+    assert kept.exit_code == 0, kept.output
+    assert "our frame: 250.00 mm measured" in kept.output
+    assert "measured 1," in run("measure", folder, "--no-report").output
+    assert "print not checked" not in photo_doubts(folder, tmp_path / "areas.csv")
+
+    undone = run(*words, "--undo")
+    assert undone.exit_code == 0
+    assert "taken back: our frame, 250.00, 250.00, 250.00 mm, of 2025-07-01" in undone.output
+    assert "measured 1," in run("measure", folder, "--no-report").output
+    assert "print not checked" in photo_doubts(folder, tmp_path / "areas.csv")
+    again = run(*words, "--undo")
+    assert again.exit_code == 1
+    assert "our frame: no print check is kept" in again.stderr
+
+
+def test_a_known_area_check_is_taken_back(tmp_path: Path) -> None:
+    folder = make_nursery(tmp_path / "n", TRAY_PHOTO)
+    run("measure", folder, "--no-report")
+    kept = run("check", SHEET_PHOTOS[0], "--nursery", folder, "--on", "2025-07-01")
+    assert "to take it back: fragarea check --undo" in kept.output
+    assert "last check: 2025-07-01" in run("table", folder).output
+    undone = run("check", "--undo", "--nursery", folder)
+    assert "taken back: the check of 2025-07-01 with frame-280x220, which passes" in undone.output
+    shown = run("table", folder).output
+    assert "last check" not in shown
+    assert "No known-area check yet" in shown
+    assert run("check", "--undo", "--nursery", folder).exit_code == 1
+
+
+def test_days_that_are_still_to_come_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = make_nursery(tmp_path / "n")
+    for words in (("print-check", "frame-280x220", "250"), ("check", SHEET_PHOTOS[0])):
+        result = run(*words, "--nursery", folder, "--on", "2999-01-01")
+        assert result.exit_code == 1
+        assert "--on 2999-01-01: this day is still to come" in result.stderr
+
+    class Before(date):
+        @classmethod
+        def today(cls) -> date:
+            return date(2025, 1, 31)  # two days before the photo's own date
+
+    monkeypatch.setattr("fragarea.cli.check.date", Before)
+    result = run("check", SHEET_PHOTOS[0], "--nursery", folder)
+    assert result.exit_code == 1
+    assert "taken on 2025-02-02, which is still to come; nothing was kept" in result.stderr
+    assert (
+        "No known-area check yet" in run("report", folder).output + (folder / "reports" / "report.html").read_text()
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("check",), "give photos of the printed known-area sheet"),
+        (("check", "--undo"), "--undo goes with --nursery, and without photos"),
+        (("print-check", "frame-280x220"), "give the length between the marks A and B"),
+        (("print-check", "frame-280x220", "250", "--undo"), "--undo goes with --nursery, and without lengths"),
+    ],
+)
+def test_checks_say_what_they_lack(words: tuple[str, ...], message: str) -> None:
+    result = run(*words)
+    assert result.exit_code == 2
+    assert message in result.stderr

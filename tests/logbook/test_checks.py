@@ -23,6 +23,8 @@ from fragarea.logbook import (
     print_checks_of,
     print_correction,
     record,
+    withdraw_check,
+    withdraw_print_check,
 )
 from fragarea.measurement import MeasureSettings
 from tests.logbook.samples import content_of, measured
@@ -85,6 +87,35 @@ def test_the_latest_print_check_goes_with_its_reference_only(logbook):
     assert (correction.factor, correction.u_rel, correction.checked) == (1.002, 4e-4, True)
     assert not print_correction(logbook, "card-80x50").checked
     assert print_checks_of(logbook, "frame-280x220") == [print_check(2, 0.999), print_check(9, 1.002)]
+
+
+def test_a_check_taken_back_counts_no_more_and_stays_in_the_file(logbook, file):
+    add_check(logbook, check(9, verdict="fails"))
+    add_check(logbook, check(2))
+    add_check(logbook, check(5, reference="card-80x50"))
+    before = content_of(file)
+    assert withdraw_check(logbook, "frame-280x220").taken_on == date(2026, 3, 2)  # entered last
+    assert last_check(logbook).verdict == "fails"
+    assert withdraw_check(logbook, "frame-280x220").taken_on == date(2026, 3, 9)
+    assert withdraw_check(logbook, "frame-280x220") is None
+    assert last_check(logbook).reference == "card-80x50"
+    after = content_of(file)
+    assert after["checks"] == before["checks"]
+    assert len(after["withdrawals"]) == 2
+
+
+def test_a_print_check_taken_back_gives_way_to_the_one_before(logbook, file):
+    add_print_check(logbook, print_check(2, 1.002))
+    add_print_check(logbook, print_check(9, 1.2))
+    add_check(logbook, check(1))  # has the same row number as a print check
+    before = content_of(file)
+    assert withdraw_print_check(logbook, "card-80x50") is None
+    assert withdraw_print_check(logbook, "frame-280x220").factor == 1.2
+    assert print_correction(logbook, "frame-280x220").factor == 1.002
+    assert withdraw_print_check(logbook, "frame-280x220").factor == 1.002
+    assert not print_correction(logbook, "frame-280x220").checked
+    assert last_check(logbook) is not None
+    assert content_of(file)["print_checks"] == before["print_checks"]
 
 
 @pytest.mark.parametrize("factor", [0.0, -1.0, math.nan, math.inf])

@@ -120,7 +120,7 @@ def test_caliper_leaves_less_doubt_than_a_ruler() -> None:
     [
         (("242",), 1, "fit to page"),
         (("two",), 2, "is not a length"),
-        ((), 2, "Missing argument"),
+        ((), 2, "give the length between the marks A and B"),
         (("250", "--on", "2999-01-01"), 1, "still to come"),
         (("250", "--nursery", "nowhere"), 1, "no such file or folder"),
     ],
