@@ -5,7 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 
-ALL = ("scale", "shapes", "plugs", "tissue", "photos", "speed", "batch", "growth", "trays")
+ALL = ("scale", "shapes", "plugs", "tissue", "confidence", "photos", "speed", "batch", "growth", "trays")
 
 
 def main() -> int:

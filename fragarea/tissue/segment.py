@@ -45,7 +45,9 @@ LEAST_SHARE = 0.02  # what no pixel is without, so that two shares near nothing 
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
 LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.018, 0.075, 0.7
-UNSURE_MM, UNSURE_SHARE = 0.5, 0.15
+# An outline is right that misses less than a twentieth; below this probability of it, people should look.
+MISSED_SHARE, SURE_CONFIDENCE = 0.05, 0.8
+MISSED_BY_SPREAD, STEEPNESS = 0.40, 5.8
 # A sharp edge alone is vague over about 0.2 mm at the first network's resolution.
 EDGE_VAGUE_MM, VAGUE_MM, SMALL_MM2 = 0.3, 0.25, 25.0
 VAGUE_SKELETON = 0.45
@@ -134,8 +136,8 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
                 bleached=bleached,
                 dead=dead,
                 edge_u_mm=least_edge_u_mm(_edge_u_mm(one.spread_mm, one.vague_mm), one.window),
-                confidence=_confidence(one.spread_mm, one.vague_mm),
-                doubts=(*_doubts(one, tissue_light), *rim_doubts(one.live, one.window)),
+                confidence=(confidence := _confidence(one)),
+                doubts=(*_doubts(one, tissue_light, confidence), *rim_doubts(one.live, one.window)),
             )
     return tuple(outlines[index] for index in range(len(windows)))
 
@@ -315,21 +317,30 @@ def _edge_u_mm(spread_mm: FloatArray, vague_mm: float) -> float:
     length. All were chosen on the ``dev`` scenes (``benchmarks.tissue``), where the 95 % interval then holds the
     truth for 98 % of outlines with IoU above 0.97.
     """
-    spread = float(np.sqrt(np.mean(spread_mm**2))) if len(spread_mm) else 0.0
-    return LEAST_U_MM + SPREAD_LEFT * spread + VAGUE_LEFT * vague_mm
+    return LEAST_U_MM + SPREAD_LEFT * _rms(spread_mm) + VAGUE_LEFT * vague_mm
 
 
-def _confidence(spread_mm: FloatArray, vague_mm: float) -> float:
-    sure = float(np.mean(np.exp(-0.5 * (spread_mm / UNSURE_MM) ** 2))) if len(spread_mm) else 1.0
-    return sure * float(np.exp(-vague_mm))
+def _confidence(seen: _Seen) -> float:
+    """Probability that the outline overlaps the true one by more than 0.95 (intersection over union).
+
+    Where the edge's place is spread along its lines, the outline misses a strip as wide in proportion, and so much
+    of the overlap as the strip takes of the area. Its width was fitted on ``dev`` scenes (``benchmarks.confidence``).
+    """
+    area_mm2 = float(seen.live.area)
+    if area_mm2 < SPECK_MM2:
+        return float(np.exp(-seen.vague_mm))
+    strip_mm = MISSED_BY_SPREAD * _rms(seen.spread_mm)
+    return float(1 / (1 + (strip_mm * seen.live.length / area_mm2 / MISSED_SHARE) ** STEEPNESS))
 
 
-def _doubts(seen: _Seen, light: _TissueLight) -> tuple[Doubt, ...]:
+def _rms(values: FloatArray) -> float:
+    return float(np.sqrt(np.mean(values**2))) if len(values) else 0.0
+
+
+def _doubts(seen: _Seen, light: _TissueLight, confidence: float) -> tuple[Doubt, ...]:
     doubts = []
-    spread_mm = seen.spread_mm
-    unsure = float((spread_mm > UNSURE_MM).mean()) if len(spread_mm) else 0.0
-    if unsure > UNSURE_SHARE:
-        doubts.append(Doubt("outline_unsure", f"{unsure:.0%} of the edge"))
+    if confidence < SURE_CONFIDENCE and seen.live.area >= SPECK_MM2:
+        doubts.append(Doubt("outline_unsure", f"{confidence:.0%} sure"))
     elif seen.vague_mm > VAGUE_MM:
         doubts.append(Doubt("outline_unsure", "part of the surface may be tissue or not"))
     if light.glare > GLARE_SHARE:
