@@ -140,6 +140,7 @@ def main() -> None:
         "--start", type=Path, help="trained file, or folder of surface.onnx and edge.npz, to go on from"
     )
     parser.add_argument("--leave-out", action="append", default=[])
+    parser.add_argument("--note", default="", help="kept with the weights: which pool, drawn how")
     parser.add_argument("--to", type=Path, required=True)
     options = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
@@ -159,7 +160,7 @@ def main() -> None:
     if held.names:
         report["left out"] = figures(surface, edge, design, held)
     print(json.dumps(report, indent=1), flush=True)
-    asked = {name: str(value) if isinstance(value, Path) else value for name, value in vars(options).items()}
+    asked = {name: value.name if isinstance(value, Path) else value for name, value in vars(options).items()}
     asked = {name: value for name, value in asked.items() if name not in ("data", "to")}
     options.to.parent.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(options.to, made=np.array(json.dumps({**asked, **report})), **folded(surface, edge))
