@@ -96,11 +96,12 @@ def test_windows_of_several_sizes_go_together():
 
 
 def test_painted_outlines_trace_back_to_themselves():
-    # Exact geometry: 0.004 mm of edge, a sixtieth of a pixel, is what painting and tracing may lose.
+    # Painting softens by sigma = 0.7 pixels, which draws an edge of radius r in by sigma^2 / 2 r (geometry of a blurred
+    # step): 0.005 mm where the lobes bend to 3 mm. As much again for reading it to a fiftieth of a pixel.
     window, _ = drawn_window()
     (outlines,) = segment_windows([window])
     again = trace_outlines(paint_map(outlines, window), window).live
-    assert again.area == pytest.approx(outlines.live.area, abs=0.004 * outlines.live.length)
+    assert again.area == pytest.approx(outlines.live.area, abs=0.01 * outlines.live.length)
 
 
 def test_no_windows_no_maps():
