@@ -96,8 +96,8 @@ def test_windows_of_several_sizes_go_together():
 
 
 def test_painted_outlines_trace_back_to_themselves():
-    # Painting softens by sigma = 0.7 pixels, which draws an edge of radius r in by sigma^2 / 2 r (geometry of a blurred
-    # step): 0.005 mm where the lobes bend to 3 mm. As much again for reading it to a fiftieth of a pixel.
+    # Painting softens by sigma = 0.7 pixels, which draws an edge of radius r in by sigma^2 / 2 r (geometry of a
+    # blurred step): 0.005 mm where the lobes bend to 3 mm. As much again for reading it to a fiftieth of a pixel.
     window, _ = drawn_window()
     (outlines,) = segment_windows([window])
     again = trace_outlines(paint_map(outlines, window), window).live
