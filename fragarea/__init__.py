@@ -8,6 +8,7 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``reference``  pixels -> millimetres: tags, lens, pose, plane, plug rim
 ``sites``      where fragments sit: tray grid, pad, single plug -> one window per position
 ``tissue``     window -> live, bleached, dead, other; outlines in mm
+``adapt``      a nursery's own corrected outlines: learned from where that helps
 ``area``       outline -> planar area and its uncertainty budget
 ``check``      known areas: shapes of the printed sheet, bias, repeatability, verdict
 ``measurement``  what measuring gives: the records that every later stage reads

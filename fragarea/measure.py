@@ -32,7 +32,7 @@ from fragarea.reference.lens import LensProfile
 from fragarea.reference.plane import PhotoScale
 from fragarea.sites import cut_windows, find_plugs
 from fragarea.sites.records import PlugSighting, SiteDescription, SiteKind, SiteView
-from fragarea.tissue import segment_windows
+from fragarea.tissue import TissueCalibration, segment_windows
 from fragarea.tissue.records import TissueOutlines
 
 DEAD_SHARE = 0.05  # of live + dead area; a smaller share is within the outline's own error
@@ -85,7 +85,8 @@ def measure_photo(
             )
     else:
         view = find_plugs(photo.pixels, scale.plane, printed, site)
-        fragments = _measure_plugs(photo, site, scale, light, view, expected)
+        calibration = TissueCalibration(*settings.tissue_shift)
+        fragments = _measure_plugs(photo, site, scale, light, view, expected, calibration)
     return PhotoMeasurement(
         photo=photo.name,
         sha256=photo.sha256,
@@ -203,6 +204,7 @@ def _measure_plugs(
     light: Light | None,
     view: SiteView,
     expected: frozenset[tuple[int, int]] | None,
+    calibration: TissueCalibration,
 ) -> tuple[FragmentMeasurement, ...]:
     windows = cut_windows(photo.pixels, scale.plane, view, site)
     if not windows:
@@ -211,7 +213,7 @@ def _measure_plugs(
             f"no plug of {site.plug_mm:g} mm was found",
             "check the kind of site and the plug diameter, and retake with all plugs in view",
         )
-    outlines = segment_windows(windows, light)
+    outlines = segment_windows(windows, light, calibration)
     if site.kind is SiteKind.PAD:
         pieces = _pad_pieces(site, view, outlines[0])
     else:

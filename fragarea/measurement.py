@@ -88,6 +88,9 @@ class MeasureSettings:
         Two points of the photo given by hand, whose distance is the scale.
     two_points_mm, two_points_u_mm : float
         Their distance and its standard uncertainty.
+    tissue_shift : (live, bleached, dead, edge_mm)
+        How the nursery's own corrections shift the tissue model; see
+        :class:`fragarea.tissue.calibration.TissueCalibration`.
     zone : str
         Time zone that the photo's date was given; empty where it carries its own offset, or no zone is known.
     """
@@ -102,6 +105,7 @@ class MeasureSettings:
     two_points_px: tuple[float, float, float, float] | None = None
     two_points_mm: float = 0.0
     two_points_u_mm: float = 0.5
+    tissue_shift: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     zone: str = ""
 
 

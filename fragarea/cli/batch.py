@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
 from datetime import datetime
 from pathlib import Path
 
 import click
 
+from fragarea.adapt.stored import load_calibration
 from fragarea.batch import BatchSummary, Job, find_photos, plan_batch, run_batch
 from fragarea.batch.records import PrintCheckOf
 from fragarea.cli.options import existing, find_lens
@@ -41,7 +43,10 @@ def measure_nursery(
         job = Job(
             nursery,
             tables,
-            MeasureSettings(lens_profile=lens.name if lens else ""),
+            MeasureSettings(
+                lens_profile=lens.name if lens else "",
+                tissue_shift=astuple(load_calibration(nursery.folder)),
+            ),
             prints=_prints(logbook, nursery),
             lens=lens,
             site=site,

@@ -126,6 +126,7 @@ def pulled_to_edges(
     colour: FloatArray,
     shares: FloatArray,
     tile_rows: int,
+    outwards_mm: float = 0.0,
 ) -> tuple[Rings, FloatArray]:
     """Move each point along its line to where the edge is.
 
@@ -138,6 +139,8 @@ def pulled_to_edges(
         Stacked tiles and their shares, as :func:`fragarea.tissue.edges.edge_logits` takes them.
     tile_rows : int
         Rows of one tile.
+    outwards_mm : float
+        How far beyond the edges found.
 
     Returns
     -------
@@ -152,7 +155,7 @@ def pulled_to_edges(
     logits = smoothed(logits - logits.max(axis=1, keepdims=True), rings, NEIGHBOUR_WEIGHTS)
     place_mm, spread_mm = _best_place(logits)
     place_mm = smoothed(place_mm[:, None], rings, SMOOTH_WEIGHTS)
-    moved = rings.points + outwards * place_mm / np.float32(TILE_MM_PER_PX)
+    moved = rings.points + outwards * (place_mm + np.float32(outwards_mm)) / np.float32(TILE_MM_PER_PX)
     return Rings(moved, rings.ends, rings.tile, rings.outer), spread_mm
 
 

@@ -19,6 +19,7 @@ from shapely import MultiPolygon
 from fragarea.doubts import Doubt
 from fragarea.reference.light import Light
 from fragarea.sites.records import PlugRim, Window
+from fragarea.tissue.calibration import AS_LEARNED, TissueCalibration
 from fragarea.tissue.outlines import (
     NOTHING,
     SPECK_MM2,
@@ -94,7 +95,9 @@ def segment_tissue(
     return paint_map(segment_windows([window], light)[0], window)
 
 
-def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tuple[TissueOutlines, ...]:
+def segment_windows(
+    windows: Sequence[Window], light: Light | None = None, calibration: TissueCalibration = AS_LEARNED
+) -> tuple[TissueOutlines, ...]:
     """Outline live, bleached and dead surface in all windows of one photo together.
 
     Parameters
@@ -103,6 +106,8 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
         In any order; without `light` their brightest surfaces set the exposure for all.
     light : Light or None
         White balance from grey patches, when in view.
+    calibration : TissueCalibration
+        What a nursery's own corrections shift.
 
     Returns
     -------
@@ -118,9 +123,9 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
         _check(window.pixels, window.mm_per_px)
     outlines: dict[int, TissueOutlines] = {}
     for stack in cut_tiles(windows, light) if windows else ():
-        shares = surface_shares(stack)
+        shares = surface_shares(stack, calibration)
         own = [windows[tile.index] for tile in stack.tiles]
-        rings, spread_mm = _rings(stack, shares)
+        rings, spread_mm = _rings(stack, shares, calibration.edge_mm)
         live = outlines_of_rings(_placed(rings, stack, own), len(own), _frames_mm(own))
         vague_mm, part_mm2 = _vague_mm(stack, shares), _part_mm2(shares)
         spreads = np.split(spread_mm, np.searchsorted(np.repeat(rings.tile, rings.lengths), np.arange(1, len(own))))
@@ -142,7 +147,7 @@ def segment_windows(windows: Sequence[Window], light: Light | None = None) -> tu
     return tuple(outlines[index] for index in range(len(windows)))
 
 
-def _rings(stack: Stack, shares: FloatArray) -> tuple[Rings, FloatArray]:
+def _rings(stack: Stack, shares: FloatArray, outwards_mm: float) -> tuple[Rings, FloatArray]:
     """Rings around live tissue in the tiles of a stack, and the spread of their points in mm."""
     count, rows, columns = stack.colour.shape[:3]
     first = _first_rings(stack, shares)
@@ -152,7 +157,7 @@ def _rings(stack: Stack, shares: FloatArray) -> tuple[Rings, FloatArray]:
     colour = stack.colour.reshape(count * rows, columns, 3)
     flat = shares.reshape(-1, *shares.shape[2:])
     live = np.ascontiguousarray(flat[..., Surface.LIVE] + flat[..., Surface.BLEACHED])
-    return pulled_to_edges(start, across_field(start, live), colour, flat, rows)
+    return pulled_to_edges(start, across_field(start, live), colour, flat, rows, outwards_mm)
 
 
 def _placed(rings: Rings, stack: Stack, windows: Sequence[Window]) -> PlacedRings:

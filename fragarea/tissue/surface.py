@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import onnxruntime
 
+from fragarea.tissue.calibration import AS_LEARNED, TissueCalibration
 from fragarea.tissue.tiles import SURFACE_MM_PER_PX, TILE_MM_PER_PX, Stack, Tile
 
 MODEL = Path(__file__).parent / "model" / "surface.onnx"
@@ -21,29 +22,48 @@ RIM_UNIT_MM = 10.0
 TOGETHER = 8
 
 
-def surface_shares(stack: Stack) -> npt.NDArray[Any]:
+def surface_shares(stack: Stack, calibration: TissueCalibration = AS_LEARNED) -> npt.NDArray[Any]:
     """Shares of other, live, bleached and dead surface.
 
     Parameters
     ----------
     stack : Stack
+    calibration : TissueCalibration
 
     Returns
     -------
-    ndarray of float32, shape (n, rows / 2.5, columns / 2.5, 4)
-        Sum to 1; pixel ``k`` has its middle at tile pixel ``2.5 k + 0.75``.
+    ndarray of float32, shape (n, rows / 2, columns / 2, 4)
+        Sum to 1; pixel ``k`` has its middle at tile pixel ``2 k + 0.5``.
     """
+    power = _log_odds(stack)
+    if calibration != AS_LEARNED:
+        shift = np.array([0.0, calibration.live, calibration.bleached, calibration.dead], np.float32)
+        power = power + shift[:, None, None, None]
+    power = np.exp(power - power.max(axis=1, keepdims=True))
+    power /= power.sum(axis=1, keepdims=True)
+    return _interleaved(power)
+
+
+def surface_log_odds(stack: Stack) -> npt.NDArray[Any]:
+    """What `surface_shares` makes shares of: unnormalised log-probabilities, in the same shape."""
+    return _interleaved(_log_odds(stack))
+
+
+def _log_odds(stack: Stack) -> npt.NDArray[Any]:
+    """Log-probabilities ``(n, class, corner, rows, columns)`` of the four corners of each cell."""
     network, windows = _network(), _input(stack)
     # a few at a time: their layers stay in the cache
     parts = [windows[first : first + TOGETHER] for first in range(0, len(windows), TOGETHER)]
     logits = np.concatenate([network.run(None, {"window": part})[0] for part in parts])
-    count, _, rows, columns = logits.shape
     # Channel 4 c + 2 dy + dx is class c at that corner of the cell.
-    power = np.asarray(logits, np.float32).reshape(count, CLASSES, 4, rows, columns)
-    power = np.exp(power - power.max(axis=1, keepdims=True))
-    power /= power.sum(axis=1, keepdims=True)
-    corners = power.reshape(count, CLASSES, 2, 2, rows, columns).transpose(0, 4, 2, 5, 3, 1)
-    return np.ascontiguousarray(corners).reshape(count, 2 * rows, 2 * columns, CLASSES)
+    return np.asarray(logits, np.float32).reshape(len(logits), CLASSES, 4, *logits.shape[2:])
+
+
+def _interleaved(corners: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """An image of twice the cells' rows and columns, classes last."""
+    count, classes, _, rows, columns = corners.shape
+    apart = corners.reshape(count, classes, 2, 2, rows, columns).transpose(0, 4, 2, 5, 3, 1)
+    return np.ascontiguousarray(apart).reshape(count, 2 * rows, 2 * columns, classes)
 
 
 @cache
