@@ -1,4 +1,6 @@
-"""Windows to learn from, with soft labels: ``python -m training.windows FILE.npz`` (``dev`` scenes only).
+"""Windows to learn from, with soft labels: ``python -m training.windows FILE.npz [--corrections FOLDER]``.
+
+Of rendered scenes those of ``dev`` only; and windows that people have put right, in the form of ``fragarea.adapt``.
 
 Labels are shares of each pixel's area, from polygons filled at eight times the window's resolution: a label image
 filled at the window's own resolution would be half a pixel too large all round, 3 % of a small fragment's area.
@@ -9,6 +11,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +21,12 @@ import numpy.typing as npt
 from shapely import MultiPolygon
 
 from benchmarks.truth import ROOT, TruePhoto, true_photos
+from fragarea.adapt import read_corrections
+from fragarea.tissue.records import Surface
 from training import WINDOW_MM_PER_PX as MM_PER_PX
 
 SIDE_PX = 208
+CORRECTED_WEIGHT = 4  # real tissue is shown more often than rendered
 FINE = 8
 
 
@@ -106,8 +112,39 @@ def places(scene: TruePhoto, rng: np.random.Generator) -> Iterator[tuple[npt.NDA
         yield rng.uniform(low, high), 0.0
 
 
-def collect() -> dict[str, npt.NDArray[Any]]:
-    """All windows of ``dev`` as arrays: images, shares, rims, gains, names, weights."""
+def corrected(
+    folder: Path,
+) -> Iterator[tuple[npt.NDArray[Any], npt.NDArray[Any], tuple[float, float, float], Any, str]]:
+    """Picture, shares, rim, gains and name of each window that people have put right (:mod:`fragarea.adapt`)."""
+    for one in read_corrections(folder):
+        window, step = one.window, MM_PER_PX / one.window.mm_per_px
+        rows, columns = one.labels.shape
+        middle = np.array([(columns - 1) / 2, (rows - 1) / 2])
+        radius = 0.0
+        if window.rim is not None:
+            middle, radius = window.to_px([window.rim.centre_mm])[0], window.rim.radius_mm / MM_PER_PX
+        corner = middle - step * (SIDE_PX - 1) / 2
+        matrix = np.array([[step, 0, corner[0]], [0, step, corner[1]]])
+        moved = partial(
+            cv2.warpAffine, M=matrix, dsize=(SIDE_PX, SIDE_PX), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        )
+        parts = [
+            np.where(one.labels == surface, 255, 0).astype(np.uint8)
+            for surface in (Surface.LIVE, Surface.BLEACHED, Surface.DEAD)
+        ]
+        light = np.asarray(one.light.gains) * one.light.exposure if one.light else np.ones(3)
+        rim = (SIDE_PX / 2 - 0.5, SIDE_PX / 2 - 0.5, radius)
+        yield (
+            moved(window.pixels, borderMode=cv2.BORDER_REPLICATE),
+            np.stack([moved(part) for part in parts]),
+            rim,
+            light,
+            f"corrections/{one.photo}",
+        )
+
+
+def collect(corrections: Path | None = None) -> dict[str, npt.NDArray[Any]]:
+    """All windows of ``dev``, and corrected ones, as arrays: images, shares, rims, gains, names, weights."""
     rng = np.random.default_rng(3)
     images, labels, rims, gains, names, weights = [], [], [], [], [], []
     for scene in true_photos("dev"):
@@ -129,6 +166,13 @@ def collect() -> dict[str, npt.NDArray[Any]]:
             gains.append(factor)
             names.append(f"{scene.series}/{scene.path.stem}")
             weights.append(copies * rare)
+    for picture, label, rim, gain, name in corrected(corrections) if corrections else ():
+        images.append(picture)
+        labels.append(label)
+        rims.append(rim)
+        gains.append(gain)
+        names.append(name)
+        weights.append(CORRECTED_WEIGHT)
     return {
         "images": np.stack(images),
         "shares": np.stack(labels),
@@ -143,8 +187,9 @@ def main() -> None:
     """Write the windows to one file."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("file", type=Path)
+    parser.add_argument("--corrections", type=Path, metavar="FOLDER", help="windows that people have put right, too")
     options = parser.parse_args()
-    windows = collect()
+    windows = collect(options.corrections)
     np.savez_compressed(options.file, **windows)
     print(f"{len(windows['images'])} windows, {options.file.stat().st_size / 1e6:.1f} MB")
 
