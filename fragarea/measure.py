@@ -33,7 +33,8 @@ from fragarea.reference.plane import PhotoScale
 from fragarea.sites import cut_windows, find_plugs
 from fragarea.sites.records import PlugSighting, SiteDescription, SiteKind, SiteView
 from fragarea.tissue import TissueCalibration, segment_windows
-from fragarea.tissue.records import TissueOutlines
+from fragarea.tissue.records import Sureness, TissueOutlines
+from fragarea.tissue.segment import unsure
 
 DEAD_SHARE = 0.05  # of live + dead area; a smaller share is within the outline's own error
 REMNANT_MM2 = 2.0  # less live or dead surface than this is not a fragment any more
@@ -263,8 +264,14 @@ def _pad_pieces(site: SiteDescription, view: SiteView, outlines: TissueOutlines)
 
 
 def _piece_of_pad(plug: PlugSighting, share: Share, outlines: TissueOutlines) -> _Piece:
-    doubts = (*outlines.doubts, Doubt("touches_neighbour")) if share.touches else outlines.doubts
-    return _Piece(plug, share, outlines.edge_u_mm, outlines.confidence, doubts)
+    sure = Sureness(outlines.edge_u_mm, outlines.confidence)
+    if not share.live.is_empty and outlines.patches:
+        # of the patch that holds most of it
+        held = [patch.intersection(share.live).area for patch in outlines.live.geoms]
+        sure = outlines.patches[held.index(max(held))]
+    doubts = (*outlines.doubts, *(unsure(sure) if not share.live.is_empty else ()))
+    doubts += (Doubt("touches_neighbour"),) if share.touches else ()
+    return _Piece(plug, share, sure.edge_u_mm, sure.confidence, doubts)
 
 
 def _fragment(

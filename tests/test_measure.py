@@ -166,6 +166,18 @@ def test_total_of_a_pad_is_that_of_its_patches() -> None:
     assert total == pytest.approx(sum(float(row["live_mm2"]) for row in truth(PAD_PHOTO)), rel=0.03)  # exact geometry
 
 
+def test_turf_in_a_corner_of_a_pad_does_not_make_its_corals_unsure() -> None:
+    # geometry of the rendered scene: ten fragments, of 1 cm2 and more each; whatever else is found is none
+    corals = [fragment for fragment in pad().fragments if fragment.live.area_mm2 > 100]
+    assert len(corals) == 10
+    for coral in corals:
+        assert coral.confidence > 0.9
+        assert "outline_unsure" not in {doubt.key for doubt in coral.doubts}
+        assert coral.dead_mm2 == 0.0
+    whole = sum(coral.live.area_mm2 for coral in corals)
+    assert whole == pytest.approx(sum(float(row["live_mm2"]) for row in truth(PAD_PHOTO)), rel=0.02)
+
+
 def test_known_shapes_have_their_nominal_areas() -> None:
     found = {fragment.label: fragment.live.area_mm2 for fragment in sheet().fragments}
     nominal = {row["place"]: float(row["live_mm2"]) for row in truth(SHEET_PHOTO)}  # exact geometry

@@ -9,6 +9,7 @@ import shapely
 from shapely import MultiPoint, MultiPolygon, Point, Polygon
 
 NOTHING = MultiPolygon()
+TOUCHING_MM = 1.0
 Centres = Sequence[tuple[float, float]]
 
 
@@ -57,21 +58,25 @@ def split_among_plugs(
 
     Notes
     -----
+    Skeleton is left where coral was: dead surface counts that touches tissue on a plug, or comes as near to a plug as a
+    patch that grows on it; bare cement elsewhere is none.
     A patch on several plugs is cut where two centres are equally near (Voronoi diagram by GEOS, through Shapely);
     a patch on one plug stays whole, wherever it reaches.
     """
     pieces: list[list[Polygon]] = [[] for _ in centres_mm]
     touching = [False] * len(centres_mm)
     strays: list[MultiPolygon] = []
+    grown: list[Polygon] = []
     for patch in live.geoms:
         owners = [i for i, centre in enumerate(centres_mm) if patch.distance(Point(centre)) < reach_mm]
         if not owners:
             strays.append(MultiPolygon([patch]))
             continue
+        grown.append(patch)
         for owner, piece in zip(owners, _cut(patch, [centres_mm[i] for i in owners]), strict=True):
             pieces[owner] += piece.geoms
             touching[owner] |= len(owners) > 1 and not piece.is_empty
-    bones = _nearest(dead, centres_mm)
+    bones = _nearest(_beside_coral(dead, MultiPolygon(grown), centres_mm, reach_mm), centres_mm)
     shares = tuple(
         Share(MultiPolygon(mine), _part(bleached, MultiPolygon(mine)), MultiPolygon(bone), touches)
         for mine, bone, touches in zip(pieces, bones, touching, strict=True)
@@ -81,6 +86,17 @@ def split_among_plugs(
 
 def _part(shape: MultiPolygon, mask: MultiPolygon) -> MultiPolygon:
     return polygons_of(shapely.intersection(shape, mask)) if not shape.is_empty else shape
+
+
+def _beside_coral(dead: MultiPolygon, live: MultiPolygon, centres_mm: Centres, reach_mm: float) -> MultiPolygon:
+    plugs = MultiPoint(list(centres_mm))
+    return MultiPolygon(
+        [
+            part
+            for part in dead.geoms
+            if part.distance(live) < TOUCHING_MM or (len(centres_mm) and part.distance(plugs) < reach_mm)
+        ]
+    )
 
 
 def _nearest(shape: MultiPolygon, centres_mm: Centres) -> list[list[Polygon]]:

@@ -47,6 +47,23 @@ class TissueMap:
 
 
 @dataclass(frozen=True)
+class Sureness:
+    """How sure an outline is.
+
+    Attributes
+    ----------
+    edge_u_mm : float
+        Standard uncertainty of the edge's position that the whole outline shares (bias-like), from contrast, blur,
+        noise and pixel size.
+    confidence : float
+        Probability that the outline overlaps the true one by more than 0.95.
+    """
+
+    edge_u_mm: float
+    confidence: float = 1.0
+
+
+@dataclass(frozen=True)
 class TissueOutlines:
     """Outlines in reference axes, mm, on the plane of the tissue edge; valid in the sense of OGC simple features.
 
@@ -64,6 +81,8 @@ class TissueOutlines:
     confidence : float
         0 to 1.
     doubts : tuple of Doubt
+    patches : tuple of Sureness
+        Of each polygon of ``live`` by itself, in their order, on pads; empty elsewhere.
     """
 
     live: MultiPolygon
@@ -72,3 +91,4 @@ class TissueOutlines:
     edge_u_mm: float
     confidence: float = 1.0
     doubts: tuple[Doubt, ...] = ()
+    patches: tuple[Sureness, ...] = ()

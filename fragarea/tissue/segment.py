@@ -8,6 +8,7 @@ outline and says where the edge is, to a fraction of a pixel, and how sure that 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any, NamedTuple
 
 import cv2
@@ -34,7 +35,7 @@ from fragarea.tissue.outlines import (
     trace_level,
 )
 from fragarea.tissue.painting import SHIFT, paint_map, rings_px
-from fragarea.tissue.records import Surface, TissueMap, TissueOutlines
+from fragarea.tissue.records import Sureness, Surface, TissueMap, TissueOutlines
 from fragarea.tissue.rings import Rings, across_field, pulled_to_edges, respaced, subdivided
 from fragarea.tissue.surface import SHARE_PX, surface_shares
 from fragarea.tissue.tiles import TILE_MM_PER_PX, Stack, Tile, cut_tiles
@@ -43,6 +44,7 @@ FloatArray = npt.NDArray[Any]
 Pixels = npt.NDArray[np.uint8]
 
 LEAST_SHARE = 0.02  # what no pixel is without, so that two shares near nothing are not weighed against each other
+LEAST_VAGUE_SHARE = 0.1  # less live share than this parts one patch from another
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
 LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.018, 0.075, 0.7
@@ -126,23 +128,28 @@ def segment_windows(
         shares = surface_shares(stack, calibration)
         own = [windows[tile.index] for tile in stack.tiles]
         rings, spread_mm = _rings(stack, shares, calibration.edge_mm)
-        live = outlines_of_rings(_placed(rings, stack, own), len(own), _frames_mm(own))
+        placed = _placed(rings, stack, own)
+        live = outlines_of_rings(placed, len(own), _frames_mm(own))
         vague_mm, part_mm2 = _vague_mm(stack, shares), _part_mm2(shares)
-        spreads = np.split(spread_mm, np.searchsorted(np.repeat(rings.tile, rings.lengths), np.arange(1, len(own))))
+        spreads = np.split(spread_mm, rings.ends[:-1]) if len(rings.ends) else []
+        of_tile = np.searchsorted(rings.tile, np.arange(len(own) + 1))
+        starts = placed.points_mm[2 * (rings.ends - rings.lengths)]
         seen = [
-            _Seen(own[index], tile, shares[index], live[index], spreads[index], float(vague_mm[index]))
-            for index, tile in enumerate(stack.tiles)
+            _Seen(own[k], tile, shares[k], live[k], spreads[first:last], starts[first:last], float(vague_mm[k]))
+            for k, (tile, (first, last)) in enumerate(zip(stack.tiles, pairwise(of_tile), strict=True))
         ]
         parts = [_parts(one, *(mm2 >= SPECK_MM2)) for one, mm2 in zip(seen, part_mm2, strict=True)]
         lights = _lights(stack, rings, [bleached for bleached, _ in parts], own)
         for one, (bleached, dead), tissue_light in zip(seen, parts, lights, strict=True):
+            whole = _sureness(one)
             outlines[one.tile.index] = TissueOutlines(
                 live=one.live,
                 bleached=bleached,
                 dead=dead,
-                edge_u_mm=least_edge_u_mm(_edge_u_mm(one.spread_mm, one.vague_mm), one.window),
-                confidence=(confidence := _confidence(one)),
-                doubts=(*_doubts(one, tissue_light, confidence), *rim_doubts(one.live, one.window)),
+                edge_u_mm=whole.edge_u_mm,
+                confidence=whole.confidence,
+                doubts=(*_doubts(one, tissue_light, whole), *rim_doubts(one.live, one.window)),
+                patches=_patches(one) if one.window.rim is None else (),
             )
     return tuple(outlines[index] for index in range(len(windows)))
 
@@ -266,14 +273,20 @@ class _TissueLight(NamedTuple):
 
 
 class _Seen(NamedTuple):
-    """What was found in one window."""
+    """What was found in one window; `spreads_mm` and `starts_mm` hold the spread and the first point of each ring."""
 
     window: Window
     tile: Tile
     share: FloatArray
     live: MultiPolygon
-    spread_mm: FloatArray
+    spreads_mm: list[FloatArray]
+    starts_mm: FloatArray
     vague_mm: float
+
+    @property
+    def spread_mm(self) -> FloatArray:
+        """Of the points of all rings."""
+        return np.concatenate(self.spreads_mm) if self.spreads_mm else np.empty(0, np.float32)
 
     def share_to_mm(self, points: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         """Reference axes of pixels of the shares."""
@@ -325,27 +338,72 @@ def _edge_u_mm(spread_mm: FloatArray, vague_mm: float) -> float:
     return LEAST_U_MM + SPREAD_LEFT * _rms(spread_mm) + VAGUE_LEFT * vague_mm
 
 
-def _confidence(seen: _Seen) -> float:
+def _sureness(seen: _Seen) -> Sureness:
+    spread_mm = seen.spread_mm
+    edge_u_mm = least_edge_u_mm(_edge_u_mm(spread_mm, seen.vague_mm), seen.window)
+    return Sureness(edge_u_mm, _confidence(seen.live, spread_mm, seen.vague_mm))
+
+
+def _patches(seen: _Seen) -> tuple[Sureness, ...]:
+    """Each patch of a pad by itself: turf that looks like tissue in a corner says nothing of the corals beside it."""
+    patches = list(seen.live.geoms)
+    if not patches:
+        return ()
+    starts = shapely.points(seen.starts_mm)
+    owner = np.array([[patch.boundary.distance(start) for patch in patches] for start in starts]).argmin(axis=1)
+    vague_mm = _vague_of_patches_mm(seen, patches)
+    found = []
+    for k, patch in enumerate(patches):
+        own = [spread for spread, which in zip(seen.spreads_mm, owner, strict=True) if which == k]
+        spread_mm = np.concatenate(own) if own else seen.spread_mm
+        edge_u_mm = least_edge_u_mm(_edge_u_mm(spread_mm, vague_mm[k]), seen.window)
+        found.append(Sureness(edge_u_mm, _confidence(MultiPolygon([patch]), spread_mm, vague_mm[k])))
+    return tuple(found)
+
+
+def _vague_of_patches_mm(seen: _Seen, patches: list[shapely.Polygon]) -> list[float]:
+    """As `_vague_mm`, of the doubtful surface that hangs together with each patch."""
+    live = seen.share[..., Surface.LIVE] + seen.share[..., Surface.BLEACHED]
+    count, label = cv2.connectedComponents((live > LEAST_VAGUE_SHARE).view(np.uint8))
+    share_mm2 = (SHARE_PX * TILE_MM_PER_PX) ** 2
+    flat = label.ravel()
+    vague = np.bincount(flat, np.minimum(live, 1 - live).ravel(), count) * share_mm2
+    area = np.bincount(flat, (live > 0.5).ravel(), count) * share_mm2
+    each = np.maximum(0.0, vague / (4 * np.sqrt(np.maximum(area, SMALL_MM2))) - EDGE_VAGUE_MM)
+    inside = np.array([patch.representative_point().coords[0] for patch in patches])
+    places = (seen.tile.from_window(seen.window.to_px(inside)) - (SHARE_PX - 1) / 2) / SHARE_PX
+    column, row = np.clip(np.round(places).astype(int), 0, (live.shape[1] - 1, live.shape[0] - 1)).T
+    return [float(each[label[r, c]]) for r, c in zip(row, column, strict=True)]
+
+
+def _confidence(live: MultiPolygon, spread_mm: FloatArray, vague_mm: float) -> float:
     """Probability that the outline overlaps the true one by more than 0.95 (intersection over union).
 
     Where the edge's place is spread along its lines, the outline misses a strip as wide in proportion, and so much
     of the overlap as the strip takes of the area. Its width was fitted on ``dev`` scenes (``benchmarks.confidence``).
     """
-    area_mm2 = float(seen.live.area)
-    if area_mm2 < SPECK_MM2:
-        return float(np.exp(-seen.vague_mm))
-    strip_mm = MISSED_BY_SPREAD * _rms(seen.spread_mm)
-    return float(1 / (1 + (strip_mm * seen.live.length / area_mm2 / MISSED_SHARE) ** STEEPNESS))
+    area_mm2 = float(live.area)
+    if area_mm2 < SURE_SPECK_MM2:
+        return float(np.exp(-vague_mm))
+    strip_mm = MISSED_BY_SPREAD * _rms(spread_mm)
+    return float(1 / (1 + (strip_mm * live.length / area_mm2 / MISSED_SHARE) ** STEEPNESS))
 
 
 def _rms(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(values**2))) if len(values) else 0.0
 
 
-def _doubts(seen: _Seen, light: _TissueLight, confidence: float) -> tuple[Doubt, ...]:
-    doubts = []
-    if confidence < SURE_CONFIDENCE and seen.live.area >= SPECK_MM2:
-        doubts.append(Doubt("outline_unsure", f"{confidence:.0%} sure"))
+def unsure(one: Sureness) -> tuple[Doubt, ...]:
+    """The doubt of an outline that is not sure."""
+    return (Doubt("outline_unsure", f"{one.confidence:.0%} sure"),) if one.confidence < SURE_CONFIDENCE else ()
+
+
+def _doubts(seen: _Seen, light: _TissueLight, whole: Sureness) -> tuple[Doubt, ...]:
+    doubts: list[Doubt] = []
+    if seen.window.rim is None:
+        pass  # a pad is judged patch by patch
+    elif whole.confidence < SURE_CONFIDENCE and not seen.live.is_empty:
+        doubts += unsure(whole)
     elif seen.vague_mm > VAGUE_MM:
         doubts.append(Doubt("outline_unsure", "part of the surface may be tissue or not"))
     if light.glare > GLARE_SHARE:

@@ -57,6 +57,17 @@ def test_bleached_and_dead_follow_their_plug():
     assert right.dead.area == 0
 
 
+def test_skeleton_is_left_where_coral_was_and_bare_cement_elsewhere_is_none():
+    # exact geometry: one piece on the plug, one touching the tissue that left it, one beside a stray patch, one alone
+    tissue, stray = box(-20, -5, 40, 5), Point(120, 0).buffer(5)
+    on_plug, touching = box(2, 6, 8, 9), box(40.5, -5, 45, 5)
+    beside_stray, alone = box(125.2, -3, 130, 3), box(60, 40, 70, 50)
+    dead = MultiPolygon([on_plug, touching, beside_stray, alone])
+    (share,), (patch,) = split_among_plugs(MultiPolygon([tissue, stray]), NONE, dead, [(0, 0)], REACH_MM)
+    assert share.dead.area == pytest.approx(on_plug.area + touching.area)
+    assert patch.dead.is_empty
+
+
 def test_no_plugs_leave_every_patch_a_stray():
     shares, strays = split_among_plugs(MultiPolygon([box(0, 0, 1, 1), box(5, 5, 7, 7)]), NONE, NONE, [], REACH_MM)
     assert shares == ()
