@@ -58,8 +58,8 @@ def split_among_plugs(
 
     Notes
     -----
-    Skeleton is left where coral was: dead surface counts that touches tissue on a plug, or comes as near to a plug as a
-    patch that grows on it; bare cement elsewhere is none.
+    Skeleton is left where coral was: dead surface counts that touches tissue on a plug, or comes as near to a plug
+    as a patch that grows on it; bare cement elsewhere is none.
     A patch on several plugs is cut where two centres are equally near (Voronoi diagram by GEOS, through Shapely);
     a patch on one plug stays whole, wherever it reaches.
     """
