@@ -135,8 +135,11 @@ class Dice:
 
 
 def cells(dice: Dice, count: int) -> Tensor:
-    """Corallite-like cells ``(count, 1, SIDE, SIDE)``: 0 in the middle of a cell, 1 at its wall."""
-    pitch = dice.uniform(count, 1, 1, low=5.0, high=18.0)
+    """Corallite-like cells ``(count, 1, SIDE, SIDE)``: 0 in the middle of a cell, 1 at its wall.
+
+    From 1 to 10 mm wide, as corallites are; in a third of the windows small eyes far apart.
+    """
+    pitch = 5.0 * torch.exp(dice.uniform(count, 1, 1, high=2.1))
     angle = dice.uniform(count, 1, 1, high=6.283)
     grid = torch.arange(SIDE, device=dice.device, dtype=torch.float32)
     y, x = torch.meshgrid(grid, grid, indexing="ij")
@@ -146,7 +149,9 @@ def cells(dice: Dice, count: int) -> Tensor:
     v = (-xs * angle.sin() + ys * angle.cos()) / pitch * 1.1547
     u = u + 0.5 * (v.floor() % 2)
     distance = ((u - u.floor() - 0.5) ** 2 + (v - v.floor() - 0.5) ** 2).sqrt() * 1.6
-    return distance.clamp(0, 1).unsqueeze(1)
+    eyes = 1 - torch.exp(-((distance / dice.uniform(count, 1, 1, low=0.15, high=0.5)) ** 2))
+    small = (dice.uniform(count, 1, 1) < 0.35).float()
+    return (distance.clamp(0, 1) * (1 - small) + eyes * small).unsqueeze(1)
 
 
 def warp_windows(
@@ -167,6 +172,9 @@ def warp_windows(
     """
     count, side = len(images), images.shape[-1]
     scale = torch.exp(dice.normal(count) * 0.15).clamp(0.7, 1.45)
+    # Large colonies fill what is seen, and other species have larger corallites.
+    near = (dice.uniform(count) < 0.12).float()
+    scale = scale * (1 + near * dice.uniform(count, high=2.0))
     angle = dice.uniform(count, high=6.283)
     flip = (dice.uniform(count) < 0.5).float() * 2 - 1
     grid = torch.arange(SIDE, device=dice.device, dtype=torch.float32) - (SIDE - 1) / 2
@@ -279,11 +287,14 @@ def draw_windows(dice: Dice, count: int) -> tuple[Tensor, Tensor, Tensor]:
             0.3 * dice.normal(count, 3, 1, 1)
         )
         top = top + patch * (colour * (1 + 0.3 * dice.rough(count)).clamp(min=0.2) - top)
-    bare = (dice.uniform(count, 1, 1) < 0.25).float()  # no plug: cement or ground everywhere
+    large = (dice.uniform(count, 1, 1) < 0.3).float()  # colonies that run out of the window, or fill it
+    bare = torch.maximum(large, (dice.uniform(count, 1, 1) < 0.25).float())  # no plug: cement or ground everywhere
     plug = (plug * (1 - bare) + bare).unsqueeze(1)
     shadow = 1 - 0.6 * _soft(plug_r + 1.5 - ((x - cx - 1) ** 2 + (y - cy - 1) ** 2).sqrt(), 1.5).unsqueeze(1)
     image = ground * torch.maximum(shadow, bare.unsqueeze(1)) * (1 - plug) + top * plug
-    blob = _blob(dice, count, x - cx, y - cy)
+    away, way = dice.uniform(count, 1, 1, high=1.15), dice.uniform(count, 1, 1, high=6.283)
+    reach = large * dice.uniform(count, 1, 1, low=18.0, high=50.0)
+    blob = _blob(dice, count, x - cx - away * reach * way.cos(), y - cy - away * reach * way.sin(), reach)
     present = dice.chance(count, 0.88)
     tissue = _soft(blob).unsqueeze(1) * present
     edge_shade = (
@@ -305,9 +316,9 @@ def _paint(dice: Dice, count: int, *, low: float, high: float, spread: float, gr
     return (level * tint * (1 + spread * dice.rough(count) * dice.uniform(count, 1, 1, 1))).clamp(0.002, 1)
 
 
-def _blob(dice: Dice, count: int, x: Tensor, y: Tensor) -> Tensor:
-    """Signed distance-like field in mm of a lobed outline, positive inside."""
-    radius = dice.uniform(count, 1, 1, low=2.0, high=13.0)
+def _blob(dice: Dice, count: int, x: Tensor, y: Tensor, reach: Tensor) -> Tensor:
+    """Signed distance-like field in mm of a lobed outline, positive inside; `reach` is a large one's radius, or 0."""
+    radius = torch.where(reach > 0, reach, dice.uniform(count, 1, 1, low=2.0, high=13.0))
     angle = torch.atan2(y, x)
     outline = radius.expand_as(x)
     for wave in range(2, 9):

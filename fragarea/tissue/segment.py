@@ -49,8 +49,8 @@ OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbo
 OWN_MARGIN_MM = 1.0
 LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.018, 0.075, 0.7
 # An outline is right that misses less than a twentieth; below this probability of it, people should look.
-MISSED_SHARE, SURE_CONFIDENCE = 0.05, 0.8
-MISSED_BY_SPREAD, STEEPNESS = 0.43, 6.6
+MISSED_SHARE, SURE_CONFIDENCE = 0.05, 0.9
+MISSED_BY_SPREAD, STEEPNESS = 0.43, 6.0
 # A sharp edge alone is vague over about 0.2 mm at the first network's resolution.
 EDGE_VAGUE_MM, VAGUE_MM, SMALL_MM2 = 0.3, 0.25, 25.0
 VAGUE_SKELETON = 0.45
