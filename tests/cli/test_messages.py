@@ -178,5 +178,10 @@ def test_ctrl_c_while_photos_are_looked_through_ends_with_a_sentence(nursery: Pa
         (nursery / "photos" / "TRAY-1").mkdir(parents=True, exist_ok=True)
         shutil.copy(SHEET_PHOTOS[0], nursery / "photos" / "TRAY-1" / f"{number}.jpg")
     monkeypatch.setattr("fragarea.batch.planning.photo_hash", press)
-    assert "Stopped; nothing that was finished is lost" in refused("measure", nursery, code=130)
+    # a shell that starts the tests in the background has them ignore the signal
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        assert "Stopped; nothing that was finished is lost" in refused("measure", nursery, code=130)
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert len(hashed) == 1
