@@ -134,11 +134,18 @@ def local_maps(plane: PlaneMap, centres_mm: FloatArray, reach_mm: float, height_
 
     Within a plug's reach the camera's map is so nearly linear that a cubic leaves less than 0.001 px.
     """
-    across, down = np.meshgrid(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5))
-    offsets = np.column_stack([across.ravel(), down.ravel()])
+    offsets, inverse = _cubic_grid()
     where = centres_mm[:, None, :] + reach_mm * offsets[None]
     found = plane.project(where.reshape(-1, 2), height_mm).reshape(len(centres_mm), -1, 2)
-    return np.asarray(np.linalg.pinv(cubic_terms(offsets)) @ found, dtype=float)
+    return np.asarray(inverse @ found, dtype=float)
+
+
+@lru_cache(maxsize=1)
+def _cubic_grid() -> tuple[FloatArray, FloatArray]:
+    """A grid of 25 points and what gives the terms of a cubic from its values there."""
+    across, down = np.meshgrid(np.linspace(-1, 1, 5), np.linspace(-1, 1, 5))
+    offsets = np.column_stack([across.ravel(), down.ravel()])
+    return offsets, np.asarray(np.linalg.pinv(cubic_terms(offsets)), dtype=float)
 
 
 def cubic_terms(points: FloatArray) -> FloatArray:

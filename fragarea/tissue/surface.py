@@ -19,7 +19,7 @@ CLASSES = 4
 SHRINK = SURFACE_MM_PER_PX / TILE_MM_PER_PX
 SHARE_PX = 2 * SHRINK  # tile pixels along a pixel of the shares
 RIM_UNIT_MM = 10.0
-TOGETHER = 8
+TOGETHER = 20
 
 
 def surface_shares(stack: Stack, calibration: TissueCalibration = AS_LEARNED) -> npt.NDArray[Any]:
@@ -52,7 +52,7 @@ def surface_log_odds(stack: Stack) -> npt.NDArray[Any]:
 def _log_odds(stack: Stack) -> npt.NDArray[Any]:
     """Log-probabilities ``(n, class, corner, rows, columns)`` of the four corners of each cell."""
     network, windows = _network(), _input(stack)
-    # a few at a time: their layers stay in the cache
+    # some at a time: their layers stay in the cache
     parts = [windows[first : first + TOGETHER] for first in range(0, len(windows), TOGETHER)]
     logits = np.concatenate([network.run(None, {"window": part})[0] for part in parts])
     # Channel 4 c + 2 dy + dx is class c at that corner of the cell.
