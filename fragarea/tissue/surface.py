@@ -19,7 +19,7 @@ CLASSES = 4
 SHRINK = SURFACE_MM_PER_PX / TILE_MM_PER_PX
 SHARE_PX = 2 * SHRINK  # tile pixels along a pixel of the shares
 RIM_UNIT_MM = 10.0
-TOGETHER = 20
+TOGETHER = 8
 
 
 def surface_shares(stack: Stack, calibration: TissueCalibration = AS_LEARNED) -> npt.NDArray[Any]:
