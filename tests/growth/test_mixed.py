@@ -198,3 +198,31 @@ def test_wrong_rows_are_told_to_the_programmer() -> None:
         Block(ones, ones, np.array([0, 1, 1]), np.zeros(3), -np.ones(3))
     with pytest.raises(ValueError, match="fewer rows"):
         fit_mixed([Block(np.ones((1, 2)), np.ones((1, 1)), np.array([0]), np.zeros(1), np.zeros(1))])
+
+
+def test_the_derivative_is_that_of_the_criterion() -> None:
+    # central differences, another way to the same number; their own error here is below 1e-6
+    from fragarea.growth.mixed import _Model
+
+    rng = np.random.default_rng(8)
+    made = lines({i: list(rng.normal(5 + 0.3 * i, 0.2, 4) + np.arange(4)) for i in range(6)}, (0, 1, 2, 4))
+    noisy = Block(made.fixed, made.random * [1, 0.5], made.subject, made.values, rng.uniform(0.01, 0.05, 24))
+    model, at = _Model([noisy], True), np.array([0.6, 0.1, 0.2, 0.3])
+    for index, slope in enumerate(model.criterion(at)[1]):
+        step = 1e-5 * np.eye(4)[index]
+        difference = (model.criterion(at + step)[0] - model.criterion(at - step)[0]) / 2e-5
+        assert slope == pytest.approx(difference, rel=1e-5, abs=1e-5)
+
+
+def test_equal_known_variances_give_what_unequal_ones_tend_to() -> None:
+    # rows with one known variance are summed once; a hair's difference keeps every row apart
+    data = lines(SLEEPSTUDY, range(10))
+    same = Block(data.fixed, data.random, data.subject, data.values, np.full(180, 300.0))
+    apart = Block(data.fixed, data.random, data.subject, data.values, 300.0 + 1e-7 * np.arange(180))
+    one, other = fit_mixed([same]), fit_mixed([apart])
+    assert one.coefficients[0] == pytest.approx(other.coefficients[0], rel=1e-8)
+    assert one.log_likelihood == pytest.approx(other.log_likelihood, abs=1e-5)
+    # a known variance is taken from the residual's: exact, while something is left
+    whole = fit_mixed([data])
+    assert one.residual_variance + 300.0 == pytest.approx(whole.residual_variance, rel=1e-5)
+    assert one.log_likelihood == pytest.approx(whole.log_likelihood, abs=1e-6)
