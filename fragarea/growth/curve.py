@@ -7,9 +7,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from fragarea.growth.loss import sudden_loss
-from fragarea.growth.records import AreaPoint, FragmentHistory, days_between
-from fragarea.measurement import FragmentStatus
+import numpy as np
+import numpy.typing as npt
+
+from fragarea.growth.columns import AreaColumns, columns_of, day_of
+from fragarea.growth.loss import fell
+from fragarea.growth.records import AreaPoint, FragmentHistory
+from fragarea.growth.shared import Array
+
+Codes = npt.NDArray[np.int8]
+
+KEPT = -1
+"""Code of a point that is part of a curve."""
 
 
 class LeftOut(StrEnum):
@@ -25,6 +34,10 @@ class LeftOut(StrEnum):
     AFTER_LOSS = "at or after a loss of tissue"
     HEALING = "before the end of healing"
     AT_RIM = "at or after reaching the plug's edge"
+
+
+REASONS = tuple(LeftOut)
+_CODE = {reason: code for code, reason in enumerate(REASONS)}
 
 
 @dataclass(frozen=True)
@@ -98,21 +111,70 @@ def growth_curve(
     only. A loss is a dead fragment, a share of dead skeleton above the rule's, or an area that fell by more than its
     uncertainty explains (:func:`fragarea.growth.loss.sudden_loss`).
     """
-    kept: list[AreaPoint] = []
-    left_out: list[tuple[AreaPoint, LeftOut]] = []
-    ended: LeftOut | None = None
-    for point in history.points:
-        reason = _own_reason(history, point, exchanged_at)
-        if reason is None:
-            ended = ended or _ends(kept, point, rules)
-            reason = LeftOut.HEALING if _heals(history, point.taken_at, rules) and ended is None else ended
-        if reason is None:
-            kept.append(point)
-        else:
-            left_out.append((point, reason))
+    exchanged = np.array([np.nan if exchanged_at is None else day_of(exchanged_at)])
+    codes = reasons_of(columns_of([history]), rules, lag_days=np.array([rules.lag_days]), exchanged_day=exchanged)
+    return curve_by_reasons(history, codes)
+
+
+def curve_by_reasons(history: FragmentHistory, codes: Sequence[int] | Codes) -> GrowthCurve:
+    """The curve of a history whose points have these codes of :func:`reasons_of`."""
+    sorted_points = list(zip(history.points, codes, strict=True))
     return GrowthCurve(
-        history.fragment, history.genotype, history.site, tuple(kept), tuple(left_out), history.undated
+        history.fragment,
+        history.genotype,
+        history.site,
+        tuple(point for point, code in sorted_points if code == KEPT),
+        tuple((point, REASONS[code]) for point, code in sorted_points if code != KEPT),
+        history.undated,
     )
+
+
+def reasons_of(columns: AreaColumns, rules: CurveRules, *, lag_days: Array, exchanged_day: Array) -> Codes:
+    """Why each point of many fragments is no part of a growth curve, all at once; see :func:`growth_curve`.
+
+    Parameters
+    ----------
+    columns : AreaColumns
+    rules : CurveRules
+        Its lag is not used.
+    lag_days, exchanged_day : ndarray of float64, shape (fragments,)
+        Healing lag of each fragment, and the day from which on it is doubted; nan for never.
+
+    Returns
+    -------
+    ndarray of int8, shape (n,)
+        `KEPT`, or the place of a reason in `REASONS`.
+    """
+    codes = _own_reasons(columns, exchanged_day)
+    cut = np.array([np.nan if head.cut_on is None else day_of(head.cut_on) for head in columns.heads])
+    with np.errstate(invalid="ignore"):
+        healing = columns.day - cut[columns.fragment] < np.maximum(lag_days, 0.0)[columns.fragment]
+        healing &= (lag_days > 0)[columns.fragment]
+        at_rim = np.where(np.isnan(columns.rim_share), columns.beyond_rim, columns.rim_share > rules.rim_share)
+    skeleton = columns.area_mm2 + columns.dead_mm2
+    gone = columns.dead | (columns.area_mm2 == 0) | (columns.dead_mm2 > rules.dead_share * skeleton)
+    ended = np.full(len(columns.heads), KEPT, dtype=np.int8)
+    last = np.full(len(columns.heads), -1)  # row of the last point kept
+    starts = np.searchsorted(columns.fragment, np.arange(len(columns.heads) + 1))
+    open_rows = codes == KEPT
+    # Fragments side by side, one visit after the other: what a visit is depends on those before it.
+    for visit in range(int(np.diff(starts).max(initial=0))):
+        rows = starts[:-1][np.diff(starts) > visit] + visit
+        rows = rows[open_rows[rows]]
+        fragment = columns.fragment[rows]
+        fresh = rows[ended[fragment] == KEPT]
+        lost = gone[fresh].copy()
+        before = last[columns.fragment[fresh]]
+        compared = before >= 0
+        lost[compared] |= fell(columns, before[compared], fresh[compared])
+        now = np.where(lost, _CODE[LeftOut.AFTER_LOSS], np.where(at_rim[fresh], _CODE[LeftOut.AT_RIM], KEPT))
+        ended[columns.fragment[fresh]] = now
+        codes[rows] = ended[fragment]
+        resting = rows[(ended[fragment] == KEPT) & healing[rows]]
+        codes[resting] = _CODE[LeftOut.HEALING]
+        kept = rows[codes[rows] == KEPT]
+        last[columns.fragment[kept]] = kept
+    return codes
 
 
 def count_left_out(curves: Iterable[GrowthCurve]) -> dict[LeftOut, int]:
@@ -125,35 +187,19 @@ def count_left_out(curves: Iterable[GrowthCurve]) -> dict[LeftOut, int]:
     return {reason: count for reason, count in counts.items() if count}
 
 
-def _own_reason(history: FragmentHistory, point: AreaPoint, exchanged_at: datetime | None) -> LeftOut | None:
-    """What speaks against this point alone."""
-    if point.marked_wrong:
-        return LeftOut.MARKED_WRONG
-    if history.left_on is not None and point.taken_at.date() >= history.left_on:
-        return LeftOut.AFTER_LEAVING
-    if exchanged_at is not None and days_between(exchanged_at, point.taken_at) >= 0:
-        return LeftOut.MAYBE_EXCHANGED
-    if point.status is FragmentStatus.MISSING:
-        return LeftOut.MISSING
-    if "cut_off" in point.doubts:
-        return LeftOut.CUT_OFF
-    if "touches_neighbour" in point.doubts:
-        return LeftOut.SHARED_TISSUE
-    return None
-
-
-def _ends(kept: Sequence[AreaPoint], point: AreaPoint, rules: CurveRules) -> LeftOut | None:
-    """What ends the curve at this point."""
-    skeleton = point.area_mm2 + point.dead_mm2
-    dead = point.status is FragmentStatus.DEAD or point.area_mm2 == 0 or point.dead_mm2 > rules.dead_share * skeleton
-    if dead or (kept and sudden_loss(kept[-1], point) is not None):
-        return LeftOut.AFTER_LOSS
-    # Without an outline only the doubt tells that tissue came to the edge.
-    at_rim = "beyond_rim" in point.doubts if point.rim_share is None else point.rim_share > rules.rim_share
-    return LeftOut.AT_RIM if at_rim else None
-
-
-def _heals(history: FragmentHistory, taken_at: datetime, rules: CurveRules) -> bool:
-    if history.cut_on is None or rules.lag_days <= 0:
-        return False
-    return days_between(datetime.combine(history.cut_on, datetime.min.time()), taken_at) < rules.lag_days
+def _own_reasons(columns: AreaColumns, exchanged_day: Array) -> Codes:
+    """What speaks against each point alone; the reason that comes first counts."""
+    left = np.array([np.inf if head.left_on is None else day_of(head.left_on) for head in columns.heads])
+    with np.errstate(invalid="ignore"):
+        doubted = columns.day >= exchanged_day[columns.fragment]
+    codes = np.full(len(columns), KEPT, dtype=np.int8)
+    for reason, holds in (
+        (LeftOut.SHARED_TISSUE, columns.touches_neighbour),
+        (LeftOut.CUT_OFF, columns.cut_off),
+        (LeftOut.MISSING, columns.missing),
+        (LeftOut.MAYBE_EXCHANGED, doubted),
+        (LeftOut.AFTER_LEAVING, columns.day >= left[columns.fragment]),
+        (LeftOut.MARKED_WRONG, columns.marked_wrong),
+    ):
+        codes[holds] = _CODE[reason]
+    return codes

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
 import numpy as np
-from scipy import stats
+from scipy import sparse, stats
 
 from fragarea.area import effective_dof
+from fragarea.growth.columns import OWN, AreaColumns, Ints, columns_of
 from fragarea.growth.curve import GrowthCurve
 from fragarea.growth.mixed import Array, Block, fit_mixed
-from fragarea.growth.records import DAYS_PER_MONTH, AreaPoint, days_between
+from fragarea.growth.records import DAYS_PER_MONTH, FragmentHistory
 
 LEAST_FRAGMENTS = 3
 """Fewer fragments with three points do not carry a mixed model."""
@@ -96,15 +97,24 @@ class GenotypesGrowth:
     covariance: Array
 
 
-@dataclass(frozen=True)
-class _Series:
-    """The points of one fragment as numbers."""
+@dataclass(frozen=True, eq=False)
+class _Group:
+    """The points of one genotype as numbers, in order of fragment and time."""
 
+    name: str
+    starts: Ints  # row with which each fragment begins
+    fragment: Ints  # number within the group, from 0
     months: Array
     radii: Array
-    noise: Array  # variance of what this fragment's points do not share
-    shared: tuple[dict[str, float], ...]  # by point: source -> u of the radius
-    in_noise: frozenset[str]  # sources that are part of `noise`
+    noise: Array  # variance of what a fragment's points do not share
+
+    @property
+    def fragments(self) -> int:
+        return len(self.starts)
+
+    @property
+    def counts(self) -> Ints:
+        return np.diff(np.r_[self.starts, len(self.fragment)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +123,7 @@ class _Estimate:
 
     growth: GenotypeGrowth
     variance: float
-    weights: tuple[Array, ...]  # by fragment
+    weights: Array  # by row
 
 
 def genotype_growth(curves: Iterable[GrowthCurve]) -> GenotypesGrowth:
@@ -153,166 +163,190 @@ def genotype_growth(curves: Iterable[GrowthCurve]) -> GenotypesGrowth:
     .. [1] JCGM 100:2008, F.1.2.3.
     .. [2] JCGM 100:2008, G.4.1, equation G.2b.
     """
-    series: dict[str, list[_Series]] = defaultdict(list)
-    for curve in sorted(curves, key=lambda one: (one.genotype, one.fragment)):
-        made = _series(curve.points) if len(curve.points) >= 2 else None
-        if made is not None:
-            series[curve.genotype].append(made)
-        else:
-            series[curve.genotype] += []
-    names = sorted(series)
-    estimates = _estimates(series)
-    covariance = _with_shared([series[name] for name in names], [estimates[name] for name in names])
+    return growth_of_columns(
+        columns_of(FragmentHistory(one.fragment, one.genotype, one.points, one.site) for one in curves)
+    )
+
+
+def growth_of_columns(columns: AreaColumns) -> GenotypesGrowth:
+    """As :func:`genotype_growth`, from all points that count as columns."""
+    names = sorted({head.genotype for head in columns.heads})
+    order = sorted(range(len(columns.heads)), key=lambda i: (columns.heads[i].genotype, columns.heads[i].fragment))
+    place = np.empty(len(order), dtype=np.int64)
+    place[order] = np.arange(len(order))
+    fragment = place[columns.fragment]
+    points = columns.rows(np.argsort(fragment, kind="stable"))
+    fragment = place[points.fragment]
+    starts = np.flatnonzero(np.r_[True, np.diff(fragment) > 0]) if len(points) else np.empty(0, dtype=np.int64)
+    ends = np.r_[starts[1:], len(points)] - 1
+    rates = np.repeat(points.day[starts] < points.day[ends], ends - starts + 1)  # one moment tells no rate
+    points, fragment = points.rows(rates), fragment[rates]
+    per_area = 0.5 / np.sqrt(math.pi * points.area_mm2)
+    u = points.part_u_mm2 * per_area[:, None]
+    shared = _SharedErrors(fragment, u, points.part_source)
+    genotype = np.searchsorted(names, [columns.heads[i].genotype for i in order])
+    groups = [
+        _group(name, fragment[rows], points.day[rows], points.area_mm2[rows], shared.noise[rows])
+        for name, rows in zip(names, _slices(genotype[fragment], len(names)), strict=True)
+    ]
+    estimates = _estimates(groups)
+    weights = np.concatenate([one.weights for one in estimates]) if estimates else np.empty(0)
+    covariance = np.diag([one.variance for one in estimates]) + shared.covariance(weights, genotype)
     return GenotypesGrowth(
-        tuple(_with_interval(estimates[name], covariance[i, i]) for i, name in enumerate(names)), covariance
+        tuple(_with_interval(one, covariance[i, i]) for i, one in enumerate(estimates)), covariance
     )
 
 
-def _series(points: Sequence[AreaPoint]) -> _Series | None:
-    """A fragment's points as numbers; None where all were taken at once."""
-    if not points[0].taken_at < points[-1].taken_at:
-        return None
-    seen = Counter(source for point in points for source in {part.source for part in point.parts} if source)
-    noise, shared = [], []
-    for point in points:
-        own = 0.0
-        named: dict[str, float] = defaultdict(float)
-        for part in point.parts:
-            u = part.u_mm2 * point.radius_per_area
-            if seen[part.source] <= 1:
-                own += u * u
-            if part.source:
-                named[part.source] += u
-        noise.append(own)
-        shared.append(dict(named))
-    return _Series(
-        months=np.array([days_between(points[0].taken_at, one.taken_at) for one in points]) / DAYS_PER_MONTH,
-        radii=np.array([one.radius_mm for one in points]),
-        noise=np.array(noise),
-        shared=tuple(shared),
-        in_noise=frozenset(source for source, count in seen.items() if count == 1),
-    )
+def _slices(ascending: Ints, count: int) -> list[slice]:
+    """Rows of each of the numbers 0 to count - 1."""
+    bounds = np.searchsorted(ascending, np.arange(count + 1))
+    return [slice(int(a), int(b)) for a, b in pairwise(bounds)]
 
 
-def _estimates(series: dict[str, list[_Series]]) -> dict[str, _Estimate]:
-    modelled = {name: found for name, found in series.items() if _carries_a_model(found)}
-    own = {name for name in modelled if len(modelled[name]) >= OWN_SPREAD_FRAGMENTS or len(modelled) == 1}
+def _group(name: str, fragment: Ints, day: Array, area_mm2: Array, noise: Array) -> _Group:
+    starts = np.flatnonzero(np.r_[True, np.diff(fragment) > 0]) if len(fragment) else np.empty(0, dtype=np.int64)
+    number = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(fragment)]))
+    months = (day - day[starts][number]) / DAYS_PER_MONTH
+    return _Group(name, starts, number, months, np.sqrt(area_mm2 / math.pi), noise)
+
+
+class _SharedErrors:
+    """Errors that rows have in common, within fragments and between them.
+
+    Attributes
+    ----------
+    noise : ndarray of float64, shape (n,)
+        Variance of each radius by what no other row of its fragment shares.
+    """
+
+    def __init__(self, fragment: Ints, u_mm: Array, source: Ints) -> None:
+        named = source != OWN
+        count = int(source.max(initial=0)) + 1
+        self._row, part = np.nonzero(named)
+        self._u = u_mm[self._row, part]
+        keys, self._pair, times = np.unique(
+            fragment[self._row] * count + source[self._row, part], return_inverse=True, return_counts=True
+        )
+        self._fragment, self._source = np.divmod(keys, count)
+        self._once = times == 1
+        self._holders = np.bincount(self._source, minlength=count)
+        self.noise = np.where(named, 0.0, u_mm**2).sum(axis=1)
+        once = self._once[self._pair]
+        self.noise += np.bincount(self._row[once], self._u[once] ** 2, minlength=len(fragment))
+
+    def covariance(self, weights: Array, genotype: Ints) -> Array:
+        """What errors that fragments share add to the covariance of the genotypes' extensions.
+
+        Parameters
+        ----------
+        weights : ndarray of float64, shape (n,)
+            What each radius is multiplied by in its genotype's extension.
+        genotype : ndarray of int64, shape (fragments,)
+            Number of each fragment's genotype.
+        """
+        number = int(genotype.max(initial=-1)) + 1
+        moved = np.bincount(self._pair, weights[self._row] * self._u, minlength=len(self._fragment))
+        between = self._holders[self._source] > 1
+        of = genotype[self._fragment]
+        shape = (len(self._holders), number)
+        moves = sparse.coo_array((moved[between], (self._source[between], of[between])), shape=shape).tocsr()
+        # Where a fragment meets an error once only, its fit holds it already, as noise.
+        counted = np.bincount(of, np.where(between & self._once, moved**2, 0.0), minlength=number)
+        return np.asarray((moves.T @ moves).toarray() - np.diag(counted))
+
+
+def _estimates(groups: Sequence[_Group]) -> list[_Estimate]:
+    modelled = [group for group in groups if _carries_a_model(group)]
+    own = [group for group in modelled if group.fragments >= OWN_SPREAD_FRAGMENTS or len(modelled) == 1]
     estimates: dict[str, _Estimate] = {}
-    for name in own:
-        estimates |= _from_fit(Method.OWN, {name: modelled[name]}, [name])
+    for group in own:
+        estimates |= _from_fit(Method.OWN, [group], [group.name])
     if len(own) < len(modelled):
-        estimates |= _from_fit(Method.POOLED, modelled, [name for name in modelled if name not in own])
-    for name, found in series.items():
-        if name not in estimates:
-            simple = _from_means(name, found)
-            estimates[name] = replace(simple, growth=replace(simple.growth, fell_back=name in modelled))
-    return estimates
+        estimates |= _from_fit(Method.POOLED, modelled, {group.name for group in modelled} - {g.name for g in own})
+    for group in groups:
+        if group.name not in estimates:
+            simple = _from_means(group)
+            estimates[group.name] = replace(simple, growth=replace(simple.growth, fell_back=group in modelled))
+    return [estimates[group.name] for group in groups]
 
 
-def _carries_a_model(found: Sequence[_Series]) -> bool:
-    return sum(len(one.radii) >= 3 for one in found) >= LEAST_FRAGMENTS
+def _carries_a_model(group: _Group) -> bool:
+    return int((group.counts >= 3).sum()) >= LEAST_FRAGMENTS
 
 
-def _from_fit(method: Method, groups: dict[str, list[_Series]], wanted: Collection[str]) -> dict[str, _Estimate]:
+def _from_fit(method: Method, groups: Sequence[_Group], wanted: Collection[str]) -> dict[str, _Estimate]:
     """Estimates of one fit to all groups; none where it does not converge."""
     speeds = _pilot_speeds(groups)
     try:
-        fit = fit_mixed([_block(found, speeds[name]) for name, found in groups.items()])
+        fit = fit_mixed([_block(group, speed) for group, speed in zip(groups, speeds, strict=True)])
     except np.linalg.LinAlgError:
         return {}
     if not fit.converged:
         return {}
-    freedom = sum(len(found) - 1 for found in groups.values())
+    freedom = sum(group.fragments - 1 for group in groups)
     estimates = {}
-    for position, (name, found) in enumerate(groups.items()):
-        if name in wanted:
+    for position, (group, speed) in enumerate(zip(groups, speeds, strict=True)):
+        if group.name in wanted:
             growth = GenotypeGrowth(
-                genotype=name,
-                fragments=len(found),
-                points=sum(len(one.radii) for one in found),
+                genotype=group.name,
+                fragments=group.fragments,
+                points=len(group.radii),
                 method=method,
                 extension_mm_per_month=float(fit.coefficients[position][1]),
                 freedom=float(freedom),
-                spread_mm_per_month=speeds[name] * math.sqrt(fit.random_covariance[1, 1]),
+                spread_mm_per_month=speed * math.sqrt(fit.random_covariance[1, 1]),
                 residual_mm=math.sqrt(fit.residual_variance),
             )
-            ends = np.cumsum([len(one.radii) for one in found])[:-1]
-            weights = tuple(np.split(fit.weights[position][1], ends))
-            estimates[name] = _Estimate(growth, float(fit.covariances[position][1, 1]), weights)
+            variance = float(fit.covariances[position][1, 1])
+            estimates[group.name] = _Estimate(growth, variance, fit.weights[position][1])
     return estimates
 
 
-def _block(found: Sequence[_Series], speed: float) -> Block:
-    months = np.concatenate([one.months for one in found])
-    ones = np.ones(len(months))
+def _block(group: _Group, speed: float) -> Block:
+    ones = np.ones(len(group.months))
     return Block(
-        fixed=np.column_stack([ones, months]),
-        random=np.column_stack([ones, speed * months]),
-        subject=np.repeat(np.arange(len(found)), [len(one.radii) for one in found]),
-        values=np.concatenate([one.radii for one in found]),
-        known_variance=np.concatenate([one.noise for one in found]),
+        fixed=np.column_stack([ones, group.months]),
+        random=np.column_stack([ones, speed * group.months]),
+        subject=group.fragment,
+        values=group.radii,
+        known_variance=group.noise,
     )
 
 
-def _pilot_speeds(groups: Mapping[str, Sequence[_Series]]) -> dict[str, float]:
+def _pilot_speeds(groups: Sequence[_Group]) -> list[float]:
     """What the spread of each group's slopes is taken to be in proportion to: its mean slope."""
-    means = {
-        name: abs(float(np.mean([_line_weights(one.months) @ one.radii for one in found])))
-        for name, found in groups.items()
-    }
+    means = [abs(float(_line_weights(group) @ group.radii)) / group.fragments for group in groups]
     # A genotype that stands still varies all the same.
-    return {name: max(mean, LEAST_SPEED_SHARE * max(means.values())) or 1.0 for name, mean in means.items()}
+    return [max(mean, LEAST_SPEED_SHARE * max(means)) or 1.0 for mean in means]
 
 
-def _from_means(name: str, found: Sequence[_Series]) -> _Estimate:
-    points = sum(len(one.radii) for one in found)
-    if len(found) < 2:
-        empty = GenotypeGrowth(name, len(found), points, Method.TOO_FEW)
-        return _Estimate(empty, math.nan, tuple(np.zeros(len(one.radii)) for one in found))
-    weights = [_line_weights(one.months) for one in found]
-    slopes = np.array([w @ one.radii for w, one in zip(weights, found, strict=True)])
+def _from_means(group: _Group) -> _Estimate:
+    points = len(group.radii)
+    if group.fragments < 2:
+        return _Estimate(
+            GenotypeGrowth(group.name, group.fragments, points, Method.TOO_FEW), math.nan, np.zeros(points)
+        )
+    weights = _line_weights(group)
+    slopes = np.add.reduceat(weights * group.radii, group.starts)
     growth = GenotypeGrowth(
-        genotype=name,
-        fragments=len(found),
+        genotype=group.name,
+        fragments=group.fragments,
         points=points,
         method=Method.MEANS,
         extension_mm_per_month=float(slopes.mean()),
-        freedom=float(len(found) - 1),
+        freedom=float(group.fragments - 1),
     )
     # Fragments that happen to agree are not known better than they were measured.
-    measured = np.mean([w**2 @ one.noise for w, one in zip(weights, found, strict=True)])
-    variance = max(float(slopes.var(ddof=1)), float(measured)) / len(found)
-    return _Estimate(growth, variance, tuple(w / len(found) for w in weights))
+    measured = float(weights**2 @ group.noise) / group.fragments
+    variance = max(float(slopes.var(ddof=1)), measured) / group.fragments
+    return _Estimate(growth, variance, weights / group.fragments)
 
 
-def _line_weights(months: Array) -> Array:
-    """Weights that give the slope of an ordinary least-squares line."""
-    centred = months - months.mean()
-    return np.asarray(centred / (centred @ centred))
-
-
-def _with_shared(groups: Sequence[Sequence[_Series]], estimates: Sequence[_Estimate]) -> Array:
-    """Covariance of the extensions, with the errors that fragments share."""
-    n = len(groups)
-    moves: dict[str, Array] = defaultdict(lambda: np.zeros(n))  # by source: what it does to each extension
-    counted: dict[str, Array] = defaultdict(lambda: np.zeros(n))  # what of it the fits already hold
-    holders: Counter[str] = Counter()
-    for g, (found, estimate) in enumerate(zip(groups, estimates, strict=True)):
-        for one, weights in zip(found, estimate.weights, strict=True):
-            by_source: dict[str, float] = defaultdict(float)
-            for weight, named in zip(weights, one.shared, strict=True):
-                for source, u in named.items():
-                    by_source[source] += weight * u
-            for source, moved in by_source.items():
-                moves[source][g] += moved
-                holders[source] += 1
-                if source in one.in_noise:
-                    counted[source][g] += moved**2
-    covariance = np.diag([estimate.variance for estimate in estimates])
-    for source, moves_all in moves.items():
-        if holders[source] > 1:
-            covariance += np.outer(moves_all, moves_all) - np.diag(counted[source])
-    return covariance
+def _line_weights(group: _Group) -> Array:
+    """Weights that give the slope of each fragment's ordinary least-squares line."""
+    means = np.add.reduceat(group.months, group.starts) / group.counts
+    centred = group.months - means[group.fragment]
+    return np.asarray(centred / np.add.reduceat(centred**2, group.starts)[group.fragment])
 
 
 def _with_interval(estimate: _Estimate, variance: float) -> GenotypeGrowth:

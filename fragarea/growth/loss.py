@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from fragarea.growth.columns import OWN, AreaColumns, Bools, Ints
 from fragarea.growth.records import AreaPoint
 from fragarea.growth.shared import area_covariance_mm4
 
@@ -57,3 +60,17 @@ def sudden_loss(before: AreaPoint, now: AreaPoint) -> Loss | None:
     u = math.sqrt(max(0.0, covariance[0, 0] + covariance[1, 1] - 2 * covariance[0, 1]))
     share = lost / before.area_mm2
     return Loss(lost, u, share) if lost > ALARM_FACTOR * u and share > LEAST_SHARE else None
+
+
+def fell(columns: AreaColumns, before: Ints, now: Ints) -> Bools:
+    """Whether there is a :func:`sudden_loss` from each of some rows to another."""
+    first, second = columns.area_mm2[before], columns.area_mm2[now]
+    u1, u2 = columns.part_u_mm2[before], columns.part_u_mm2[now]
+    s1, s2 = columns.part_source[before], columns.part_source[now]
+    variance = (u1**2).sum(axis=1) + (u2**2).sum(axis=1)
+    for k in range(u1.shape[1]):
+        common = (s2 == s1[:, k, None]) & (s1[:, k, None] != OWN)
+        variance -= 2 * u1[:, k] * np.where(common, u2, 0.0).sum(axis=1)
+    u = np.sqrt(np.maximum(0.0, variance))
+    lost = first - second
+    return np.asarray((first > 0) & (lost > ALARM_FACTOR * u) & (lost > LEAST_SHARE * first))
