@@ -48,8 +48,9 @@ LEAST_VAGUE_SHARE = 0.1  # less live share than this parts one patch from anothe
 OWN_SHARE = 0.5  # of a patch's outline within its plug's rim; less is a neighbour that leans into the window
 OWN_MARGIN_MM = 1.0
 LEAST_U_MM, SPREAD_LEFT, VAGUE_LEFT = 0.018, 0.075, 0.7
-# An outline is right that misses less than a twentieth; below this probability of it, people should look.
-MISSED_SHARE, SURE_CONFIDENCE = 0.05, 0.9
+# An outline is right that misses less than a twentieth. Above the one probability of that it is called sure; below
+# the other people should look. In between lie small fragments, of which the usual strip is a large share.
+MISSED_SHARE, SURE_CONFIDENCE, DOUBTED_CONFIDENCE = 0.05, 0.9, 0.5
 MISSED_BY_SPREAD, STEEPNESS = 0.43, 6.0
 # A sharp edge alone is vague over about 0.2 mm at the first network's resolution.
 EDGE_VAGUE_MM, VAGUE_MM, SMALL_MM2 = 0.3, 0.25, 25.0
@@ -393,15 +394,15 @@ def _rms(values: FloatArray) -> float:
 
 
 def unsure(one: Sureness) -> tuple[Doubt, ...]:
-    """The doubt of an outline that is not sure."""
-    return (Doubt("outline_unsure", f"{one.confidence:.0%} sure"),) if one.confidence < SURE_CONFIDENCE else ()
+    """The doubt of an outline that is rather wrong than right."""
+    return (Doubt("outline_unsure", f"{one.confidence:.0%} sure"),) if one.confidence < DOUBTED_CONFIDENCE else ()
 
 
 def _doubts(seen: _Seen, light: _TissueLight, whole: Sureness) -> tuple[Doubt, ...]:
     doubts: list[Doubt] = []
     if seen.window.rim is None:
         pass  # a pad is judged patch by patch
-    elif whole.confidence < SURE_CONFIDENCE and not seen.live.is_empty:
+    elif whole.confidence < DOUBTED_CONFIDENCE and not seen.live.is_empty:
         doubts += unsure(whole)
     elif seen.vague_mm > VAGUE_MM:
         doubts.append(Doubt("outline_unsure", "part of the surface may be tissue or not"))

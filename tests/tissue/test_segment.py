@@ -10,7 +10,7 @@ from fragarea.reference import Light
 from fragarea.sites.records import PlugRim, Window
 from fragarea.tissue import Surface, segment_tissue, segment_windows, trace_outlines
 from fragarea.tissue.painting import paint_map
-from fragarea.tissue.segment import SURE_CONFIDENCE
+from fragarea.tissue.segment import DOUBTED_CONFIDENCE, SURE_CONFIDENCE
 from tests.tissue.scenes import BLUE, BROWN, OLIVE, PLUG, drawn_window
 
 
@@ -153,7 +153,7 @@ def test_outlines_that_are_sure_are_right():
     assert np.mean([s.iou > 0.95 for s in sure]) > 0.97 - 3 * np.sqrt(0.97 * 0.03 / len(sure))
     doubted = [s for s in scores if "outline_unsure" in {d.key for d in s.outlines.doubts}]
     assert {id(s) for s in doubted} >= {
-        id(s) for s in scores if s.outlines.confidence < SURE_CONFIDENCE and s.live.area > 2
+        id(s) for s in scores if s.outlines.confidence < DOUBTED_CONFIDENCE and s.live.area > 2
     }
 
 
