@@ -103,6 +103,7 @@ class _Group:
 
     name: str
     starts: Ints  # row with which each fragment begins
+    counts: Ints  # and how many it has
     fragment: Ints  # number within the group, from 0
     months: Array
     radii: Array
@@ -111,10 +112,6 @@ class _Group:
     @property
     def fragments(self) -> int:
         return len(self.starts)
-
-    @property
-    def counts(self) -> Ints:
-        return np.diff(np.r_[self.starts, len(self.fragment)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -177,9 +174,9 @@ def growth_of_columns(columns: AreaColumns) -> GenotypesGrowth:
     fragment = place[columns.fragment]
     points = columns.rows(np.argsort(fragment, kind="stable"))
     fragment = place[points.fragment]
-    starts = np.flatnonzero(np.r_[True, np.diff(fragment) > 0]) if len(points) else np.empty(0, dtype=np.int64)
-    ends = np.r_[starts[1:], len(points)] - 1
-    rates = np.repeat(points.day[starts] < points.day[ends], ends - starts + 1)  # one moment tells no rate
+    starts, counts = _runs(fragment)
+    lasts = points.day[starts + counts - 1]
+    rates = np.repeat(points.day[starts] < lasts, counts)  # one moment tells no rate
     points, fragment = points.rows(rates), fragment[rates]
     per_area = 0.5 / np.sqrt(math.pi * points.area_mm2)
     u = points.part_u_mm2 * per_area[:, None]
@@ -197,6 +194,12 @@ def growth_of_columns(columns: AreaColumns) -> GenotypesGrowth:
     )
 
 
+def _runs(ascending: Ints) -> tuple[Ints, Ints]:
+    """Where each number begins, and how often it stands."""
+    starts = np.flatnonzero(np.diff(ascending, prepend=-1) > 0)
+    return starts, np.diff(np.r_[starts, len(ascending)])
+
+
 def _slices(ascending: Ints, count: int) -> list[slice]:
     """Rows of each of the numbers 0 to count - 1."""
     bounds = np.searchsorted(ascending, np.arange(count + 1))
@@ -204,10 +207,10 @@ def _slices(ascending: Ints, count: int) -> list[slice]:
 
 
 def _group(name: str, fragment: Ints, day: Array, area_mm2: Array, noise: Array) -> _Group:
-    starts = np.flatnonzero(np.r_[True, np.diff(fragment) > 0]) if len(fragment) else np.empty(0, dtype=np.int64)
-    number = np.repeat(np.arange(len(starts)), np.diff(np.r_[starts, len(fragment)]))
+    starts, counts = _runs(fragment)
+    number = np.repeat(np.arange(len(starts)), counts)
     months = (day - day[starts][number]) / DAYS_PER_MONTH
-    return _Group(name, starts, number, months, np.sqrt(area_mm2 / math.pi), noise)
+    return _Group(name, starts, counts, number, months, np.sqrt(area_mm2 / math.pi), noise)
 
 
 class _SharedErrors:
