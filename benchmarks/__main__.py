@@ -5,7 +5,19 @@ from __future__ import annotations
 import subprocess
 import sys
 
-ALL = ("scale", "shapes", "plugs", "tissue", "confidence", "photos", "speed", "batch", "growth", "trays")
+ALL = (
+    "scale",
+    "shapes",
+    "plugs",
+    "tissue",
+    "confidence",
+    "photos",
+    "speed",
+    "batch",
+    "growth",
+    "growth_size",
+    "trays",
+)
 
 
 def main() -> int:

@@ -87,7 +87,7 @@ def growth(
             until=until.date() if until else None,
             lag_days=None if isinstance(lag_days, str) else lag_days,
         )
-    if not view.fragments:
+    if not view.record.columns.heads:
         click.echo(
             "No measured fragment has a name for this choice. Measure photos, and say in placements.csv where each"
             " fragment stands."

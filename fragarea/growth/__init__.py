@@ -1,6 +1,7 @@
 """Growth per fragment and genotype, losses of tissue, mix-ups: from areas over time to answers.
 
 ``records``   areas of one fragment over time, with the errors that they share
+``columns``   the same of many fragments at once
 ``shared``    covariance through shared errors
 ``rates``     rates between visits and over any window
 ``loss``      whether an area fell by more than its uncertainty explains
@@ -11,15 +12,32 @@
 ``contrasts`` which genotypes differ, in numbers and sentences
 ``health``    losses and bleaching: what to look at first
 ``mixups``    whether fragments changed places
-``history``   the rim: from the logbook's records to histories
+``history``   the rim: from the logbook's rows to areas over time
 """
 
+from fragarea.growth.columns import AreaColumns, columns_of
 from fragarea.growth.contrasts import Contrast, contrast_sentence, contrasts, genotype_sentence, holm
-from fragarea.growth.curve import CurveRules, GrowthCurve, LeftOut, count_left_out, growth_curve
-from fragarea.growth.genotypes import GenotypeGrowth, GenotypesGrowth, Method, genotype_growth
+from fragarea.growth.curve import (
+    KEPT,
+    REASONS,
+    CurveRules,
+    GrowthCurve,
+    LeftOut,
+    count_left_out,
+    curve_by_reasons,
+    growth_curve,
+    reasons_of,
+)
+from fragarea.growth.genotypes import (
+    GenotypeGrowth,
+    GenotypesGrowth,
+    Method,
+    genotype_growth,
+    growth_of_columns,
+)
 from fragarea.growth.healing import HealingLag, estimate_lag
 from fragarea.growth.health import ADVICE, Concern, Finding, Sign, look_first
-from fragarea.growth.history import histories_of_record, mixups_of_record
+from fragarea.growth.history import NurseryRecord, mixups_of, read_record
 from fragarea.growth.loss import Loss, sudden_loss
 from fragarea.growth.mixed import Block, MixedFit, fit_mixed
 from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, form_distance_mm, shape_of
@@ -30,6 +48,9 @@ from fragarea.growth.shared import area_covariance_mm4
 __all__ = [
     "ADVICE",
     "DAYS_PER_MONTH",
+    "KEPT",
+    "REASONS",
+    "AreaColumns",
     "AreaPoint",
     "Block",
     "Concern",
@@ -48,13 +69,16 @@ __all__ = [
     "Method",
     "MixUp",
     "MixedFit",
+    "NurseryRecord",
     "Seen",
     "Shape",
     "Sign",
     "area_covariance_mm4",
+    "columns_of",
     "contrast_sentence",
     "contrasts",
     "count_left_out",
+    "curve_by_reasons",
     "days_between",
     "estimate_lag",
     "find_mixups",
@@ -63,12 +87,14 @@ __all__ = [
     "genotype_growth",
     "genotype_sentence",
     "growth_curve",
-    "histories_of_record",
+    "growth_of_columns",
     "holm",
     "look_first",
-    "mixups_of_record",
+    "mixups_of",
     "rates_between_visits",
     "rates_over",
+    "read_record",
+    "reasons_of",
     "shape_of",
     "sudden_loss",
 ]

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 from fragarea.growth.loss import ALARM_FACTOR, sudden_loss
-from fragarea.growth.rates import rates_over
+from fragarea.growth.rates import area_trend_cm2_per_month
 from fragarea.growth.records import AreaPoint, FragmentHistory
 from fragarea.measurement import FragmentStatus
 
@@ -143,13 +144,14 @@ def _fallen(before: AreaPoint, now: AreaPoint) -> Finding | None:
 
 
 def _shrinking(points: Sequence[AreaPoint]) -> Finding | None:
-    rates = rates_over(points) if len(points) >= 3 else None
-    if rates is None or rates.growth_cm2_per_month > -ALARM_FACTOR * rates.growth_u_cm2_per_month:
+    if len(points) < 3 or not points[0].taken_at < points[-1].taken_at:
         return None
-    words = (
-        f"shrinking by {-rates.growth_cm2_per_month:.2f} ± {1.96 * rates.growth_u_cm2_per_month:.2f} cm²/month"
-        f" over {len(points)} visits"
-    )
+    if all(one.area_mm2 <= other.area_mm2 for one, other in pairwise(points)):
+        return None  # whatever the weights, no line through these falls
+    trend, u = area_trend_cm2_per_month(points)
+    if trend >= -ALARM_FACTOR * u:
+        return None
+    words = f"shrinking by {-trend:.2f} ± {1.96 * u:.2f} cm²/month over {len(points)} visits"
     first = points[0].area_mm2
     return Finding(Sign.SHRINKING, words, 0.25 + (max(0.0, 1 - points[-1].area_mm2 / first) if first > 0 else 0.0))
 

@@ -1,159 +1,435 @@
-"""From the logbook's records and the nursery's tables to histories: the rim of this package."""
+"""From the logbook's rows and the nursery's tables to areas over time: the rim of this package."""
 
 from __future__ import annotations
 
+import hashlib
+import math
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
+from functools import cached_property
+from itertools import pairwise
+from typing import TypeVar
 
+import numpy as np
 import shapely
-from shapely import MultiPolygon, Point
 
+from fragarea.growth.columns import OWN, AreaColumns, Bools, Ints, day_of
 from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, shape_of
 from fragarea.growth.records import AreaPoint, ErrorPart, FragmentHistory
-from fragarea.logbook import StoredMeasurement
-from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement
+from fragarea.growth.shared import Array
+from fragarea.logbook import (
+    AreaPhoto,
+    AreaRows,
+    ComparedVisit,
+    Logbook,
+    OutlineRow,
+    area_rows,
+    compared_visits_of,
+    keep_compared_visits,
+    keep_rim_shares,
+    live_outlines,
+)
+from fragarea.logbook.areas import STATUSES
+from fragarea.measurement import FragmentStatus
 from fragarea.nursery import Placement, Tables
 from fragarea.sites.records import SiteKind
 
 RIM_BAND_MM = 0.5
 """An edge so near the plug's rim counts as at it: about the uncertainty of rim and outline together."""
 
+Item = TypeVar("Item")
 
-def histories_of_record(stored: Iterable[StoredMeasurement], tables: Tables) -> tuple[FragmentHistory, ...]:
-    """Histories of all fragments that the record names.
+_COMPARED_AS = "1"  # to be raised when comparing changes, so that visits compared before are compared anew
+_OUTLINES_AT_ONCE = 2_000
+_VISITS_AT_ONCE = 200
+
+
+@dataclass(frozen=True, eq=False)
+class NurseryRecord:
+    """All areas of a nursery over time, as the logbook and the tables have them.
+
+    Attributes
+    ----------
+    columns : AreaColumns
+        Fragments in order of name.
+    row : ndarray of int64, shape (n,)
+        Where each row of `columns` stands in `rows`.
+    rows : AreaRows
+    sources : tuple of str
+        Names of the errors that `columns` numbers.
+    genotypes : dict of fragment to genotype
+    """
+
+    columns: AreaColumns
+    row: Ints
+    rows: AreaRows
+    sources: tuple[str, ...]
+    genotypes: dict[str, str]
+
+    def histories(self, chosen: Bools | None = None) -> tuple[FragmentHistory, ...]:
+        """The record as one history a fragment, of all points or of some rows of `columns`."""
+        taken = np.arange(len(self.columns)) if chosen is None else np.flatnonzero(chosen)
+        bounds = np.searchsorted(self.columns.fragment[taken], np.arange(len(self.columns.heads) + 1)).tolist()
+        points = self._points(taken)
+        return tuple(
+            replace(head, points=tuple(points[begin:end]))
+            for head, (begin, end) in zip(self.columns.heads, pairwise(bounds), strict=True)
+        )
+
+    def limited(
+        self, *, site: str | None = None, since: date | None = None, until: date | None = None
+    ) -> NurseryRecord:
+        """The record of one site, or of some days, both included; photos without a date are left out then."""
+        columns, rows = self.columns, self.rows
+        chosen = np.ones(len(columns), dtype=bool)
+        photos = np.ones(len(rows.photos), dtype=bool)
+        if site is not None:
+            photos &= np.array([photo.site == site for photo in rows.photos], dtype=bool)
+            chosen &= photos[rows.photo[self.row]]
+        if since is not None:
+            chosen &= columns.day >= day_of(since)
+        if until is not None:
+            chosen &= columns.day < day_of(until) + 1
+        undated = (
+            self._undated(photos) if since is None and until is None else np.zeros(len(columns.heads), dtype=int)
+        )
+        seen = np.bincount(columns.fragment[chosen], minlength=len(columns.heads)) + undated > 0
+        number = np.cumsum(seen) - 1
+        kept = columns.rows(chosen)
+        heads = [replace(head, undated=int(n)) for head, n in zip(columns.heads, undated, strict=True)]
+        if site is not None:
+            heads = [replace(head, site=site) for head in heads]
+        heads = [head for head, there in zip(heads, seen, strict=True) if there]
+        return replace(
+            self, columns=replace(kept, heads=tuple(heads), fragment=number[kept.fragment]), row=self.row[chosen]
+        )
+
+    def _undated(self, photos: Bools) -> Ints:
+        """How many photos without a date each fragment is on, among some photos."""
+        dated = np.array([photo.taken_at is not None for photo in self.rows.photos], dtype=bool)
+        place = {head.fragment: number for number, head in enumerate(self.columns.heads)}
+        counts = np.zeros(len(self.columns.heads), dtype=np.int64)
+        for name in self.rows.name[(photos & ~dated)[self.rows.photo]].tolist():
+            if (number := place.get(self.rows.names[name])) is not None:
+                counts[number] += 1
+        return counts
+
+    def _points(self, taken: Ints) -> list[AreaPoint]:
+        columns, rows = self.columns, self.rows
+        row = self.row[taken]
+        sources = dict(enumerate(self.sources)) | {OWN: ""}
+        points = []
+        for number, photo_number, status, area, bleached, dead, share, u, source, fragment_id in zip(
+            row.tolist(),
+            rows.photo[row].tolist(),
+            rows.status[row].tolist(),
+            columns.area_mm2[taken].tolist(),
+            rows.bleached_mm2[row].tolist(),
+            columns.dead_mm2[taken].tolist(),
+            columns.rim_share[taken].tolist(),
+            columns.part_u_mm2[taken].tolist(),
+            columns.part_source[taken].tolist(),
+            rows.fragment_id[row].tolist(),
+            strict=True,
+        ):
+            photo = rows.photos[photo_number]
+            assert photo.taken_at is not None, "only dated photos are in the columns"
+            points.append(
+                AreaPoint(
+                    taken_at=photo.taken_at,
+                    area_mm2=area,
+                    parts=tuple(ErrorPart(size, sources[k]) for size, k in zip(u, source, strict=True) if size > 0),
+                    status=STATUSES[status],
+                    bleached_mm2=bleached,
+                    dead_mm2=dead,
+                    rim_share=None if math.isnan(share) else share,
+                    doubts=rows.doubts.get(number, frozenset()),
+                    photo=photo.photo,
+                    sha256=photo.sha256,
+                    fragment_id=fragment_id,
+                )
+            )
+        return points
+
+
+def read_record(logbook: Logbook, tables: Tables) -> NurseryRecord:
+    """Read all areas of a nursery.
 
     Parameters
     ----------
-    stored : iterable of StoredMeasurement
-        Current ones; with outlines where the plug's edge is to be noticed by them.
+    logbook : Logbook
+        Parts of outlines at the rim are remembered in it, where it may be written.
     tables : Tables
 
     Returns
     -------
-    tuple of FragmentHistory
-        In order of name. A photo's places without a recorded fragment are left out.
+    NurseryRecord
+        A photo's places without a recorded fragment are left out.
+
+    Raises
+    ------
+    LogbookProblem
     """
-    points: dict[str, list[AreaPoint]] = defaultdict(list)
-    undated: dict[str, int] = defaultdict(int)
-    sites: dict[str, str] = {}
-    for one in stored:
-        photo = one.measurement
-        for fragment, name, row in zip(photo.fragments, one.fragment_names, one.fragment_ids, strict=True):
-            if not name:
-                continue
-            sites[name] = photo.site.name
-            if photo.taken_at is None:
-                undated[name] += 1
-            else:
-                points[name].append(area_point(photo, fragment, name, photo.taken_at, fragment_id=row))
+    rows = area_rows(logbook)
+    return record_of(replace(rows, rim_share=_rim_shares(logbook, rows)), tables)
+
+
+def record_of(rows: AreaRows, tables: Tables) -> NurseryRecord:
+    """The record that some rows of the logbook and the tables make."""
+    days = np.array([np.nan if photo.taken_at is None else day_of(photo.taken_at) for photo in rows.photos])
+    day = days[rows.photo]
+    # photos are in order of time already
+    order = np.lexsort([rows.photo, rows.name])
+    order = order[~np.isnan(day[order])]
+    doubted = {key: np.zeros(len(rows.name), dtype=bool) for key in ("cut_off", "touches_neighbour", "beyond_rim")}
+    for row, keys in rows.doubts.items():
+        for key in keys & doubted.keys():
+            doubted[key][row] = True
+    source, sources = _sources(rows)
+    whole = AreaColumns(
+        heads=_heads(rows, tables),
+        fragment=rows.name,
+        day=day,
+        area_mm2=rows.area_mm2,
+        dead_mm2=rows.dead_mm2,
+        rim_share=rows.rim_share,
+        missing=rows.status == STATUSES.index(FragmentStatus.MISSING),
+        dead=rows.status == STATUSES.index(FragmentStatus.DEAD),
+        **doubted,
+        marked_wrong=np.zeros(len(rows.name), dtype=bool),
+        part_u_mm2=rows.term_u_mm2,
+        part_source=source,
+    )
+    genotypes = {fragment.fragment: fragment.genotype for fragment in tables.fragments}
+    return NurseryRecord(whole.rows(order), order, rows, sources, genotypes)
+
+
+def _heads(rows: AreaRows, tables: Tables) -> tuple[FragmentHistory, ...]:
     known = {fragment.fragment: fragment for fragment in tables.fragments}
     placements: dict[str, list[Placement]] = defaultdict(list)
     for placement in tables.placements:
         placements[placement.fragment].append(placement)
-    histories = []
-    for name in sorted(sites):
+    last = np.zeros(len(rows.names), dtype=np.int64)
+    np.maximum.at(last, rows.name, rows.photo)
+    undated = np.array([photo.taken_at is None for photo in rows.photos], dtype=bool)
+    counts = np.bincount(rows.name[undated[rows.photo]], minlength=len(rows.names))
+    heads = []
+    for number, name in enumerate(rows.names):
         entry = known.get(name)
-        histories.append(
+        heads.append(
             FragmentHistory(
                 fragment=name,
                 genotype=entry.genotype if entry else "",
-                points=tuple(sorted(points[name], key=lambda point: point.taken_at)),
-                site=sites[name],
+                points=(),
+                site=rows.photos[last[number]].site,
                 cut_on=entry.cut_on if entry else None,
                 left_on=_left_on(placements[name]),
-                undated=undated[name],
+                undated=int(counts[number]),
             )
         )
-    return tuple(histories)
+    return tuple(heads)
 
 
-def area_point(
-    photo: PhotoMeasurement, fragment: FragmentMeasurement, name: str, taken_at: datetime, *, fragment_id: int = 0
-) -> AreaPoint:
-    """One measured fragment as a point of its history, each part of its uncertainty with the name of its source."""
-    return AreaPoint(
-        taken_at=taken_at.replace(tzinfo=None),
-        area_mm2=fragment.live.area_mm2,
-        parts=tuple(ErrorPart(term.u_mm2, _source(term.name, photo, name)) for term in fragment.live.terms),
-        status=fragment.status,
-        bleached_mm2=fragment.bleached_mm2,
-        dead_mm2=fragment.dead_mm2,
-        rim_share=_rim_share(photo, fragment),
-        doubts=frozenset(doubt.key for doubt in fragment.doubts),
-        photo=photo.photo,
-        sha256=photo.sha256,
-        fragment_id=fragment_id,
-    )
+def _sources(rows: AreaRows) -> tuple[Ints, tuple[str, ...]]:
+    """Number of the error of each term of each row, and the names of the errors."""
+    numbers: dict[str, int] = {}
+
+    def number(name: str) -> int:
+        return numbers.setdefault(name, len(numbers)) if name else OWN
+
+    source = np.empty(rows.term_u_mm2.shape, dtype=np.int64)
+    for k, term in enumerate(rows.terms):
+        if term == "edge height":
+            of_names = np.array([number(f"edge height of {name}") for name in rows.names], dtype=np.int64)
+            source[:, k] = of_names[rows.name]
+        else:
+            of_photos = np.array([number(error_source(term, photo)) for photo in rows.photos], dtype=np.int64)
+            source[:, k] = of_photos[rows.photo]
+    return source, tuple(numbers)
 
 
-def mixups_of_record(stored: Iterable[StoredMeasurement], tables: Tables) -> tuple[MixUp, ...]:
-    """Doubts about who stands where, from each visit of each tray to the next.
-
-    Parameters
-    ----------
-    stored : iterable of StoredMeasurement
-        Current ones, with outlines.
-    tables : Tables
-
-    Returns
-    -------
-    tuple of MixUp
-        In order of time.
-    """
-    genotypes = {fragment.fragment: fragment.genotype for fragment in tables.fragments}
-    visits: dict[str, dict[date, dict[str, Shape]]] = defaultdict(lambda: defaultdict(dict))
-    times: dict[tuple[str, date], datetime] = {}
-    for one in stored:
-        photo = one.measurement
-        if photo.taken_at is None or photo.site.kind is not SiteKind.TRAY:
-            continue
-        day = photo.taken_at.date()
-        times.setdefault((photo.site.name, day), photo.taken_at)
-        for fragment, name in zip(photo.fragments, one.fragment_names, strict=True):
-            if name and fragment.status is not FragmentStatus.MISSING:
-                shape = shape_of(fragment.outline_live, fragment.live.area_u_mm2, fragment.centre_mm)
-                if shape is not None:
-                    visits[photo.site.name][day].setdefault(name, shape)
-    found: list[MixUp] = []
-    for site, days in visits.items():
-        last: dict[str, Shape] = {}
-        for day in sorted(days):
-            now = days[day]
-            both = [name for name in sorted(now) if name in last]
-            seen = [Seen(name, genotypes.get(name, ""), last[name], now[name]) for name in both]
-            found += find_mixups(seen, site=site, taken_at=times[site, day])
-            last = last | now
-    return tuple(sorted(found, key=lambda one: (one.taken_at.replace(tzinfo=None), one.site, -one.odds)))
-
-
-def _source(term: str, photo: PhotoMeasurement, name: str) -> str:
-    """Where the error of a term comes from: what has the same source has the same error."""
+def error_source(term: str, photo: AreaPhoto) -> str:
+    """Where the error of a term comes from: what has the same source has the same error. Empty for none shared."""
     this_photo = f"photo {photo.sha256} {term}"
     match term:
         case "print":
             return f"print {photo.reference}"
         case "lens":
-            return f"lens {photo.settings.lens_hash}" if photo.settings.lens_hash else this_photo
+            return f"lens {photo.lens_hash}" if photo.lens_hash else this_photo
         case "height":
             # A height that was given once is as wrong at every visit.
-            return f"plug tops of {photo.site.name}" if photo.plug_top_source == "given" else this_photo
-        case "edge height":
-            return f"edge height of {name}"
+            return f"plug tops of {photo.site}" if photo.plug_top_source == "given" else this_photo
         case "outline":
             return ""
         case _:
             return this_photo
 
 
-def _rim_share(photo: PhotoMeasurement, fragment: FragmentMeasurement) -> float | None:
-    if photo.site.kind is SiteKind.PAD:
-        return 0.0  # tissue grows on over the cement
-    if fragment.plug_radius_mm is None or fragment.outline_live.is_empty:
-        return None
-    inside = Point(fragment.centre_mm).buffer(fragment.plug_radius_mm - RIM_BAND_MM, quad_segs=32)
-    edges = shapely.union_all([piece.exterior for piece in MultiPolygon(fragment.outline_live).geoms])
-    return float(shapely.difference(edges, inside).length / edges.length) if edges.length > 0 else None
+def _rim_shares(logbook: Logbook, rows: AreaRows) -> Array:
+    """Part of each outline at the rim of its plug; what is not remembered is read from outlines."""
+    shares = rows.rim_share.copy()
+    on_pad = np.array([photo.kind is SiteKind.PAD for photo in rows.photos], dtype=bool)[rows.photo]
+    shares[on_pad] = 0.0  # tissue grows on over the cement
+    new = np.flatnonzero(~rows.rim_remembered & ~on_pad)
+    place = dict(zip(rows.fragment_id[new].tolist(), new.tolist(), strict=True))
+    for some in _batches(live_outlines(logbook, place), _OUTLINES_AT_ONCE):
+        found = rim_shares_of(some)
+        for one, share in zip(some, found, strict=True):
+            shares[place[one.fragment_id]] = np.nan if share is None else share
+        if not logbook.read_only:
+            keep_rim_shares(logbook, {one.fragment_id: share for one, share in zip(some, found, strict=True)})
+    return shares
+
+
+def rim_shares_of(rows: Sequence[OutlineRow]) -> list[float | None]:
+    """Part of each outline's outer edge that lies at the rim of its plug or beyond; None without tissue or rim."""
+    shares: list[float | None] = [None] * len(rows)
+    sound = [i for i, row in enumerate(rows) if row.plug_radius_mm is not None and not row.outline.is_empty]
+    if not sound:
+        return shares
+    centres = shapely.points([rows[i].centre_mm for i in sound])
+    radii = np.array([rows[i].plug_radius_mm for i in sound], dtype=float)
+    inside = shapely.buffer(centres, radii - RIM_BAND_MM, quad_segs=32)
+    shapely.prepare(inside)
+    pieces, owner = shapely.get_parts([rows[i].outline for i in sound], return_index=True)
+    edges = shapely.multilinestrings(shapely.get_exterior_ring(pieces), indices=owner)
+    beyond = np.zeros(len(sound))
+    reaching = ~shapely.covers(inside, edges)
+    beyond[reaching] = shapely.length(shapely.difference(edges[reaching], inside[reaching]))
+    lengths = shapely.length(edges)
+    for i, part, length in zip(sound, beyond, lengths, strict=True):
+        shares[i] = float(part / length) if length > 0 else None
+    return shares
+
+
+def mixups_of(logbook: Logbook, record: NurseryRecord) -> tuple[MixUp, ...]:
+    """Doubts about who stands where, from each visit of each tray to the next.
+
+    Parameters
+    ----------
+    logbook : Logbook
+        Comparisons are remembered in it, where it may be written; only new visits cost time.
+    record : NurseryRecord
+        Of the whole logbook: what a visit is compared with lies before it.
+
+    Returns
+    -------
+    tuple of MixUp
+        In order of time.
+
+    Raises
+    ------
+    LogbookProblem
+    """
+    known = compared_visits_of(logbook)
+    found: list[MixUp] = []
+    new: list[_TrayVisit] = []
+    for visit in _tray_visits(record):
+        before = known.get((visit.site, visit.day))
+        if before is not None and before.state == visit.state:
+            found += [_mixup_of(visit, one) for one in before.exchanges]
+        else:
+            new.append(visit)
+    for some in _batches(iter(new), _VISITS_AT_ONCE):
+        wanted = {int(one) for visit in some for one in (*visit.before, *visit.now)}
+        shapes = {
+            row.fragment_id: shape_of(row.outline, row.area_u_mm2, row.centre_mm)
+            for row in live_outlines(logbook, wanted)
+        }
+        kept = []
+        for visit in some:
+            seen = list(_seen(visit, shapes))
+            mixups = find_mixups(seen, site=visit.site, taken_at=visit.taken_at)
+            found += mixups
+            plain = [{"moves": [list(move) for move in one.moves], "odds": one.odds} for one in mixups]
+            kept.append(ComparedVisit(visit.site, visit.day, visit.state, plain))
+        if not logbook.read_only:
+            keep_compared_visits(logbook, kept)
+    return tuple(sorted(found, key=lambda one: (one.taken_at, one.site, -one.odds)))
+
+
+@dataclass(frozen=True, eq=False)
+class _TrayVisit:
+    """Fragments of a tray on one day, and what each looked like when it was seen there last."""
+
+    site: str
+    day: str
+    taken_at: datetime
+    names: tuple[str, ...]
+    genotypes: tuple[str, ...]
+    before: Ints  # rows of the logbook
+    now: Ints
+
+    @cached_property
+    def state(self) -> str:
+        """Hash of what is compared."""
+        words = "\n".join((_COMPARED_AS, *self.names, "", *self.genotypes))
+        numbers = np.concatenate([self.before, self.now]).astype("<i8").tobytes()
+        return hashlib.blake2b(words.encode() + numbers, digest_size=16).hexdigest()
+
+
+def _tray_visits(record: NurseryRecord) -> Iterator[_TrayVisit]:
+    columns, rows = record.columns, record.rows
+    on_tray = np.array([photo.kind is SiteKind.TRAY for photo in rows.photos], dtype=bool)
+    sites = sorted({photo.site for photo in rows.photos})
+    number = {site: code for code, site in enumerate(sites)}
+    site_of = np.array([number[photo.site] for photo in rows.photos], dtype=np.int64)
+    photo = rows.photo[record.row]
+    seen = np.flatnonzero(on_tray[photo] & ~columns.missing & (columns.area_mm2 > 0))
+    site, day = site_of[photo[seen]], np.floor(columns.day[seen]).astype(np.int64)
+    fragment = columns.fragment[seen]
+    # the first photo of a day tells what a fragment looked like; columns are in order of time
+    order = np.lexsort([np.arange(len(seen)), day, fragment, site])
+    first = np.r_[True, (np.diff(site[order]) != 0) | (np.diff(fragment[order]) != 0) | (np.diff(day[order]) != 0)]
+    order = order[first[: len(order)]]
+    again = np.flatnonzero((np.diff(site[order]) == 0) & (np.diff(fragment[order]) == 0)) + 1
+    now, before = order[again], order[again - 1]
+    by_visit = np.lexsort([fragment[now], day[now], site[now]])
+    now, before = now[by_visit], before[by_visit]
+    bounds = np.flatnonzero((np.diff(site[now]) != 0) | (np.diff(day[now]) != 0)) + 1
+    ids = rows.fragment_id[record.row]
+    for some in np.split(np.arange(len(now)), bounds) if len(now) else []:
+        there, then = seen[now[some]], seen[before[some]]
+        names = tuple(columns.heads[i].fragment for i in columns.fragment[there].tolist())
+        earliest = rows.photos[photo[there].min()]
+        assert earliest.taken_at is not None, "only dated photos are in the columns"
+        yield _TrayVisit(
+            site=earliest.site,
+            day=f"{earliest.taken_at:%Y-%m-%d}",
+            taken_at=earliest.taken_at,
+            names=names,
+            genotypes=tuple(record.genotypes.get(name, "") for name in names),
+            before=ids[then],
+            now=ids[there],
+        )
+
+
+def _seen(visit: _TrayVisit, shapes: Mapping[int, Shape | None]) -> Iterator[Seen]:
+    ids = zip(visit.before.tolist(), visit.now.tolist(), strict=True)
+    for name, genotype, (before, now) in zip(visit.names, visit.genotypes, ids, strict=True):
+        first, second = shapes.get(before), shapes.get(now)
+        if first is not None and second is not None:
+            yield Seen(name, genotype, first, second)
+
+
+def _mixup_of(visit: _TrayVisit, plain: Mapping[str, object]) -> MixUp:
+    moves, odds = plain["moves"], plain["odds"]
+    assert isinstance(moves, list)
+    assert isinstance(odds, float | int)
+    return MixUp(visit.site, visit.taken_at, tuple((first, second) for first, second in moves), float(odds))
+
+
+def _batches(items: Iterable[Item], size: int) -> Iterator[list[Item]]:
+    batch: list[Item] = []
+    for item in items:
+        batch.append(item)
+        if len(batch) == size:
+            yield batch
+            batch = []
+    if batch:
+        yield batch
 
 
 def _left_on(placements: Iterable[Placement]) -> date | None:

@@ -334,11 +334,11 @@ class _Model:
         # a row of V^-1 e is w (e - z' core Z'We), a combination of the columns
         mix = (of_y - of_x @ coefficients) - core_ze @ of_z.T
         by_residual = block.count @ weights - np.einsum("iqr,irq->", core, of_z.T @ second @ of_z)
-        by_residual -= np.einsum("im,imn,in->", mix, second, mix, optimize=True)
+        by_residual -= ((second @ mix[:, :, None])[:, :, 0] * mix).sum()
         if self.restricted:
             criterion += np.linalg.slogdet(information)[1]
             zvx = zx - zz @ core_zx
-            by_random = by_random - np.einsum("iqp,ps,irs->qr", zvx, covariance, zvx, optimize=True)
+            by_random = by_random - (zvx @ covariance @ np.swapaxes(zvx, 1, 2)).sum(axis=0)
             mixes = of_x - of_z @ core_zx
             by_residual -= np.sum((np.swapaxes(mixes, 1, 2) @ second @ mixes).sum(axis=0) * covariance)
         return _Sums(float(criterion), coefficients, covariance, zve @ random, core, by_random, float(by_residual))

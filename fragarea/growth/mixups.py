@@ -151,9 +151,17 @@ def form_distance_mm(before: Shape, now: Shape) -> float:
     float
         In mm; 0 for an outline that only turned, or whose edge advanced the same way all round.
     """
-    a, b = before.profile_mm - before.profile_mm.mean(), now.profile_mm - now.profile_mm.mean()
-    match = np.fft.irfft(np.conj(np.fft.rfft(a)) * np.fft.rfft(b), ANGLES).max()
-    return math.sqrt(max(0.0, float(a @ a + b @ b - 2 * match)) / ANGLES)
+    return float(_form_distances_mm([before], [now])[0, 0])
+
+
+def _form_distances_mm(before: Sequence[Shape], now: Sequence[Shape]) -> Array:
+    """:func:`form_distance_mm` from each shape to each other, shape (before, now)."""
+    a, b = (np.array([one.profile_mm for one in shapes]) for shapes in (before, now))
+    a, b = a - a.mean(axis=1, keepdims=True), b - b.mean(axis=1, keepdims=True)
+    turned = np.conj(np.fft.rfft(a))[:, None, :] * np.fft.rfft(b)[None, :, :]
+    match = np.fft.irfft(turned, ANGLES).max(axis=2)
+    squares = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1)[None, :] - 2 * match
+    return np.asarray(np.sqrt(np.maximum(0.0, squares) / ANGLES))
 
 
 def find_mixups(seen: Sequence[Seen], *, site: str, taken_at: datetime) -> tuple[MixUp, ...]:
@@ -206,7 +214,7 @@ def _costs(seen: Sequence[Seen]) -> Array:
         np.array([s.radius_u_mm for s in before])[:, None] ** 2 + np.array([s.radius_u_mm for s in now])[None, :] ** 2
     )
     cost = _t_cost(new[None, :] - (old + grown)[:, None], np.sqrt(spread[:, None] ** 2 + u2))
-    form = np.array([[form_distance_mm(b, n) for n in now] for b in before])
+    form = _form_distances_mm(before, now)
     cost += _SHAPE_MODES * np.log1p((form / max(float(np.median(np.diag(form))), 0.1)) ** 2)
     holes = np.array([s.holes for s in now])[None, :] - np.array([s.holes for s in before])[:, None]
     cost += _t_cost(holes, np.full_like(holes, max(_robust_sd(np.diag(holes)), 0.02)))

@@ -129,6 +129,13 @@ def rates_over(
     )
 
 
+def area_trend_cm2_per_month(points: Sequence[AreaPoint]) -> tuple[float, float]:
+    """Slope of the area and its standard uncertainty, as :func:`rates_over` has it; two times at least."""
+    days = np.array([days_between(points[0].taken_at, point.taken_at) for point in points])
+    slope, u = _slope(days, np.array([point.area_mm2 for point in points]), area_covariance_mm4(points))
+    return slope * DAYS_PER_MONTH / 100, u * DAYS_PER_MONTH / 100
+
+
 def rates_between_visits(points: Sequence[AreaPoint]) -> tuple[GrowthRates, ...]:
     """Rates from each point to the next; points at one time give none."""
     pairs = (rates_over(pair) for pair in pairwise(points))

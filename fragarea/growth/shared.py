@@ -28,14 +28,19 @@ def area_covariance_mm4(points: Sequence[AreaPoint]) -> Array:
     ----------
     JCGM 100:2008, F.1.2.3, equation F.1.
     """
-    covariance = np.zeros((len(points), len(points)))
-    by_source: dict[str, Array] = {}
+    n = len(points)
+    covariance = [[0.0] * n for _ in range(n)]  # of few points mostly, where arrays would take longer
+    by_source: dict[str, dict[int, float]] = {}
     for index, point in enumerate(points):
         for part in point.parts:
             if part.source:
-                by_source.setdefault(part.source, np.zeros(len(points)))[index] += part.u_mm2
+                moved = by_source.setdefault(part.source, {})
+                moved[index] = moved.get(index, 0.0) + part.u_mm2
             else:
-                covariance[index, index] += part.u_mm2**2
-    for moves in by_source.values():
-        covariance += np.outer(moves, moves)
-    return covariance
+                covariance[index][index] += part.u_mm2**2
+    for moved in by_source.values():
+        for i, first in moved.items():
+            row = covariance[i]
+            for j, second in moved.items():
+                row[j] += first * second
+    return np.array(covariance).reshape(n, n)

@@ -8,12 +8,24 @@ overwritten: ``current_measurements`` gives those that count, ``measurements_of`
 ``records``, ``convert``                    what is handed out, and how it becomes rows
 ``writing``, ``reading``                    photos and their measurements
 ``files``                                   hashes of files seen before
+``areas``                                   the numbers of every fragment as columns, for growth
 ``histories``                               which fragments are to be compared with their earlier visits
 ``checks``, ``edits``                       known-area checks, print checks, people's corrections
 """
 
 from __future__ import annotations
 
+from fragarea.logbook.areas import (
+    AreaPhoto,
+    AreaRows,
+    ComparedVisit,
+    OutlineRow,
+    area_rows,
+    compared_visits_of,
+    keep_compared_visits,
+    keep_rim_shares,
+    live_outlines,
+)
 from fragarea.logbook.checks import (
     add_check,
     add_print_check,
@@ -50,13 +62,17 @@ from fragarea.logbook.records import (
 from fragarea.logbook.writing import record, record_names, record_refusal
 
 __all__ = [
+    "AreaPhoto",
+    "AreaRows",
     "CheckRecord",
+    "ComparedVisit",
     "Edit",
     "FileHash",
     "FragmentVisit",
     "HistoryKey",
     "KnownPhoto",
     "Logbook",
+    "OutlineRow",
     "Place",
     "PrintCheck",
     "PrintCorrection",
@@ -67,16 +83,21 @@ __all__ = [
     "add_check",
     "add_edit",
     "add_print_check",
+    "area_rows",
     "backup",
+    "compared_visits_of",
     "current_measurements",
     "current_refusals",
     "edits_of",
     "histories_of",
     "history_of",
+    "keep_compared_visits",
     "keep_comparison",
+    "keep_rim_shares",
     "known_hashes",
     "known_photos",
     "last_check",
+    "live_outlines",
     "measurements_of",
     "open_logbook",
     "place_of",

@@ -86,7 +86,7 @@ def current_refusals(
     undated = measurements.c.taken_at.is_(None)
     conditions += [undated | condition for condition in _in_days(since, until)]
     query = sa.select(measurements).where(*conditions).order_by(measurements.c.path, measurements.c.id)
-    with logbook.reading() as connection, _readable(logbook):
+    with logbook.reading() as connection, readable(logbook):
         names = _names_by_content(connection)
         return [
             StoredRefusal(
@@ -148,7 +148,7 @@ def visits(logbook: Logbook, condition: Condition) -> list[FragmentVisit]:
         )
     )
     ids = sa.select(fragment_measurements.c.id).select_from(joined).where(*chosen)
-    with logbook.reading() as connection, _readable(logbook):
+    with logbook.reading() as connection, readable(logbook):
         seen = _doubts(connection, doubts.c.fragment_measurement_id.in_(ids), doubts.c.fragment_measurement_id)
         return [visit_of(row, seen.get(row["fragment_id"], ())) for row in connection.execute(query).mappings()]
 
@@ -161,7 +161,7 @@ def known_photos(logbook: Logbook) -> dict[str, KnownPhoto]:
     query = sa.select(*(measurements.c[name] for name in columns + dated + refused)).where(
         measurements.c.is_current, measurements.c.sha256.is_not(None)
     )
-    with logbook.reading() as connection, _readable(logbook):
+    with logbook.reading() as connection, readable(logbook):
         names = _names_by_content(connection)
         return {
             row["sha256"]: KnownPhoto(
@@ -190,7 +190,7 @@ def _measurements(
         .order_by(measurements.c.taken_at.is_(None), measurements.c.taken_at, measurements.c.path, measurements.c.id)
     )
     ids = sa.select(measurements.c.id).where(*conditions)
-    with logbook.reading() as connection, _readable(logbook):
+    with logbook.reading() as connection, readable(logbook):
         whole = doubts.c.measurement_id.in_(ids)
         of_photos = _doubts(connection, whole & doubts.c.fragment_measurement_id.is_(None), doubts.c.measurement_id)
         of_fragments = _doubts(
@@ -247,7 +247,8 @@ def _doubts(connection: sa.Connection, condition: Condition, group: sa.Column[An
 
 
 @contextmanager
-def _readable(logbook: Logbook) -> Iterator[None]:
+def readable(logbook: Logbook) -> Iterator[None]:
+    """Turn what no version of this program wrote into advice."""
     try:
         yield
     except (ValueError, KeyError, TypeError) as error:

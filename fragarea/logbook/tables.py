@@ -222,3 +222,21 @@ file_hashes = sa.Table(
     sa.Column("modified_ns", sa.BigInteger, nullable=False),
     sa.Column("sha256", sa.String(64), nullable=False),
 )
+
+# What growth derives from outlines, so that no outline is read twice; both can be emptied at any time.
+rim_shares = sa.Table(
+    "rim_shares",
+    metadata,
+    sa.Column("fragment_measurement_id", sa.Integer, sa.ForeignKey("fragment_measurements.id"), primary_key=True),
+    sa.Column("rim_share", sa.Double),
+)
+
+compared_visits = sa.Table(
+    "compared_visits",
+    metadata,
+    sa.Column("site", StoredText, primary_key=True),
+    sa.Column("day", sa.String(10), primary_key=True),
+    # of the measurements and names that were compared; others make the comparison void
+    sa.Column("state", sa.String(32), nullable=False),
+    sa.Column("exchanges", sa.JSON(none_as_null=True), nullable=False),
+)

@@ -8,7 +8,20 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from fragarea.growth import CurveRules, ErrorPart, LeftOut, count_left_out, estimate_lag, growth_curve, sudden_loss
+from fragarea.growth import (
+    CurveRules,
+    ErrorPart,
+    LeftOut,
+    columns_of,
+    count_left_out,
+    curve_by_reasons,
+    estimate_lag,
+    growth_curve,
+    reasons_of,
+    sudden_loss,
+)
+from fragarea.growth.columns import day_of
+from fragarea.growth.loss import fell
 from fragarea.measurement import FragmentStatus
 from tests.growth.samples import START, disc, history, point, true_histories, true_series
 
@@ -141,3 +154,56 @@ def test_true_areas_of_a_rendered_tray_leave_out_dying_and_lost_fragments_only()
         assert {reason for _, reason in curves[plug].left_out} == {LeftOut.MISSING}
     troubled = {*truth["events"]["lost"], *truth["events"]["dying_back_from_week_8"]}
     assert all(not curve.left_out for plug, curve in curves.items() if plug not in troubled)
+
+
+def test_many_fragments_at_once_give_what_each_gives_alone() -> None:
+    # random histories with every reason in them, as one column set and one by one
+    rng = np.random.default_rng(12)
+    histories = []
+    for number in range(60):
+        radius, points = rng.uniform(4, 9), []
+        for week in range(int(rng.integers(0, 12))):
+            radius += rng.normal(0.1, 0.25)
+            area = math.pi * radius**2
+            changes = {
+                "parts": (
+                    ErrorPart(0.01 * area),
+                    ErrorPart(0.02 * area, "print"),
+                    ErrorPart(0.01 * area, f"w{week}"),
+                ),
+                "status": FragmentStatus.MISSING if rng.uniform() < 0.05 else FragmentStatus.LIVE,
+                "dead_mm2": 0.2 * area * float(rng.uniform() < 0.03),
+                "rim_share": None if rng.uniform() < 0.3 else rng.uniform(0, 0.052),
+                "doubts": frozenset(
+                    rng.choice(["cut_off", "touches_neighbour", "beyond_rim", "x"], 1, p=[0.05, 0.05, 0.05, 0.85])
+                ),
+                "marked_wrong": rng.uniform() < 0.03,
+            }
+            points.append(point(7 * week, area, **changes))
+        left = (START + timedelta(days=60)).date() if number % 5 == 0 else None
+        cut = (START - timedelta(days=3)).date() if number % 2 else None
+        histories.append(history(points, f"F{number}", cut_on=cut, left_on=left))
+    columns = columns_of(histories)
+    rules, days = CurveRules(lag_days=12), np.full(60, np.nan)
+    days[7] = days[8] = day_of(START + timedelta(days=20))
+    codes = reasons_of(columns, rules, lag_days=np.full(60, 12.0), exchanged_day=days)
+    alone = []
+    for number, one in enumerate(histories):
+        exchanged = START + timedelta(days=20) if number in (7, 8) else None
+        curve = growth_curve(one, rules, exchanged_at=exchanged)
+        assert curve == curve_by_reasons(one, codes[columns.fragment == number].tolist())
+        alone.append(curve)
+    assert set(count_left_out(alone)) == {*LeftOut} - {LeftOut.NO_DATE}
+
+
+def test_a_fall_in_columns_is_the_fall_of_two_points() -> None:
+    rng = np.random.default_rng(13)
+    pairs = []
+    for number in range(200):
+        areas = 100.0, rng.uniform(75, 101)
+        parts = [(ErrorPart(rng.uniform(0, 3)), ErrorPart(rng.uniform(0, 9), "print")) for _ in areas]
+        pairs.append(history([point(7 * i, areas[i], parts=parts[i]) for i in range(2)], f"F{number}"))
+    rows = 2 * np.arange(200)
+    found = fell(columns_of(pairs), rows, rows + 1)
+    assert found.tolist() == [sudden_loss(*one.points) is not None for one in pairs]
+    assert 50 < found.sum() < 195

@@ -1,0 +1,227 @@
+"""Time and memory of growth over a large logbook: ``python -m benchmarks.growth_size``.
+
+10,000 invented fragments on trays of 50, photographed 100 times, a week apart. The first run reads every outline once
+and remembers what it needs of them, as a nursery does week by week; the figures asked for are those of the second.
+Each is taken in a process of its own, so that its memory is the command's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import asdict
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")  # matrices are tiny: more threads only wait for each other
+
+import numpy as np
+import shapely
+import sqlalchemy as sa
+
+from fragarea.growth import DAYS_PER_MONTH
+from fragarea.growth_view import view_growth
+from fragarea.logbook import Logbook, history_of, open_logbook
+from fragarea.logbook.convert import plain, utc_text
+from fragarea.logbook.tables import fragment_measurements, measurements, outlines, photos
+from fragarea.measurement import MeasureSettings
+from fragarea.nursery import Fragment, Tables
+from fragarea.sites.records import SiteDescription, SiteKind
+
+ROWS, COLUMNS = 5, 10
+GENOTYPES = 20
+START = datetime(2030, 1, 5, 10, 0)
+CORNERS = np.linspace(0, 2 * math.pi, 24, endpoint=False)
+
+
+def name_of(tray: int, row: int, column: int) -> str:
+    """A fragment's name."""
+    return f"T{tray:03d}-{row}{column:02d}"
+
+
+def tables_of(trays: int) -> Tables:
+    """The fragments table of the nursery."""
+    places = [(t, r, c) for t in range(trays) for r in range(1, ROWS + 1) for c in range(1, COLUMNS + 1)]
+    fragments = [
+        Fragment(name_of(*place), "invented", f"G{number % GENOTYPES + 1:02d}", cut_on=date(2030, 1, 1))
+        for number, place in enumerate(places)
+    ]
+    return Tables(tuple(fragments), ())
+
+
+def build(logbook: Logbook, trays: int, visits: int) -> None:
+    """Fill a logbook with the rows that measuring would have written."""
+    rng = np.random.default_rng(5)
+    start = rng.uniform(4.0, 6.0, (trays, ROWS * COLUMNS))
+    number = np.arange(trays * ROWS * COLUMNS).reshape(trays, -1)
+    speed = rng.normal(0.15 + 0.005 * (number % GENOTYPES), 0.02)
+    waves = 0.06 * start[..., None] * rng.normal(size=(*start.shape, 5)) / math.sqrt(5)
+    turns = np.cos(np.outer(np.arange(2, 7), CORNERS))
+    for tray in range(trays):
+        site = SiteDescription(kind=SiteKind.TRAY, name=f"TRAY-{tray:03d}", rows=ROWS, columns=COLUMNS, pitch_mm=27.0)
+        rows: tuple[list[dict[str, object]], ...] = ([], [], [], [])
+        for visit in range(visits):
+            radius = start[tray] + speed[tray] * visit * 7 / DAYS_PER_MONTH
+            radius = (radius + 0.03 * rng.normal(size=radius.shape)) * (1 + 0.01 * rng.normal(size=radius.shape))
+            _photo(rows, tray * visits + visit, site, START + timedelta(days=7 * visit), radius, waves[tray] @ turns)
+        with logbook.writing() as connection:
+            for table, made in zip((photos, measurements, fragment_measurements, outlines), rows, strict=True):
+                connection.execute(sa.insert(table), made)
+
+
+def _photo(
+    rows: tuple[list[dict[str, object]], ...],
+    number: int,
+    site: SiteDescription,
+    taken_at: datetime,
+    radius: np.ndarray,
+    wave: np.ndarray,
+) -> None:
+    sha, seen = f"{number:064d}", utc_text(datetime(2030, 1, 5, tzinfo=UTC))
+    path = f"photos/{site.name}/{number}.jpg"
+    rows[0].append({"sha256": sha, "name": f"{number}.jpg", "path": path, "first_seen_at_utc": seen})
+    rows[1].append(
+        {
+            "id": number + 1,
+            "sha256": sha,
+            "photo": f"{number}.jpg",
+            "path": path,
+            "outcome": "measured",
+            "is_current": True,
+            "software_version": "benchmark",
+            "recorded_at_utc": seen,
+            "settings_hash": "",
+            "settings": plain(asdict(MeasureSettings())),
+            "site_settings": plain(asdict(site)),
+            "site": site.name,
+            "taken_at": taken_at.isoformat(),
+            "taken_at_source": "exif",
+            "method": "tags",
+            "reference": "frame-280x220",
+            "plug_top_source": "given",
+            "history_compared": True,
+            "try_again": False,
+        }
+    )
+    places = [(r, c) for r in range(1, ROWS + 1) for c in range(1, COLUMNS + 1)]
+    edge = radius[:, None] + wave
+    corners = np.stack([edge * np.cos(CORNERS), edge * np.sin(CORNERS)], axis=-1)
+    corners += 27.0 * np.array(places)[:, None, ::-1]
+    shapes = shapely.multipolygons(shapely.polygons(corners), indices=np.arange(len(places)))
+    empty = shapely.to_wkb(shapely.MultiPolygon())
+    for index, ((row, column), area, outline) in enumerate(
+        zip(places, (math.pi * radius**2).tolist(), shapely.to_wkb(shapes), strict=True)
+    ):
+        key = number * len(places) + index + 1
+        parts = (("scale", 0.003), ("print", 0.004), ("lens", 0.001), ("height", 0.002), ("edge height", 0.003))
+        budget = [{"name": name, "u_mm2": u * area, "shared": name != "edge height"} for name, u in parts]
+        budget.append({"name": "outline", "u_mm2": 0.02 * area, "shared": False})
+        rows[2].append(
+            {
+                "id": key,
+                "measurement_id": number + 1,
+                "number": index,
+                "fragment": name_of(int(site.name[-3:]), row, column),
+                "row_number": row,
+                "column_number": column,
+                "label": "",
+                "centre_x_mm": 27.0 * column,
+                "centre_y_mm": 27.0 * row,
+                "plug_radius_mm": 12.5,
+                "status": "live",
+                "area_mm2": area,
+                "area_u_mm2": 0.021 * area,
+                "expanded_mm2": 0.042 * area,
+                "budget": budget,
+                "bleached_mm2": 0.0,
+                "dead_mm2": 0.0,
+                "edge_height_mm": 1.0,
+                "confidence": 0.9,
+            }
+        )
+        rows[3].append(
+            {
+                "fragment_measurement_id": key,
+                "live_mm_wkb": outline,
+                "bleached_mm_wkb": empty,
+                "dead_mm_wkb": empty,
+            }
+        )
+
+
+def growth(file: Path, trays: int) -> None:
+    """Print time and memory of the growth of every genotype."""
+    tables = tables_of(trays)
+    began, worked = time.perf_counter(), time.process_time()
+    with open_logbook(file, create=False) as logbook:
+        view = view_growth(logbook, tables)
+    elapsed, worked = time.perf_counter() - began, time.process_time() - worked
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    known = sum(one.known for one in view.genotypes.genotypes)
+    error = max(
+        abs(one.extension_mm_per_month / (0.15 + 0.005 * i) - 1) for i, one in enumerate(view.genotypes.genotypes)
+    )
+    print(
+        f"  {len(view.record.columns):,} areas, {known} genotypes ({len(view.mixups)} exchanges doubted,"
+        f" largest error {100 * error:.1f} %): {elapsed:.1f} s, of which processor {worked:.1f} s; {memory:.2f} GB"
+    )
+
+
+def history(file: Path) -> None:
+    """Print the time of one fragment's history."""
+    times = []
+    with open_logbook(file, create=False) as logbook:
+        for column in range(1, 11):
+            began = time.perf_counter()
+            visits = history_of(logbook, name_of(0, 1, column))
+            times.append(time.perf_counter() - began)
+    first, rest = times[0], float(np.median(times[1:]))
+    print(f"  history of one fragment, {len(visits)} visits: {1e3 * rest:.1f} ms ({1e3 * first:.1f} ms the first)")
+
+
+def main() -> int:
+    """Build a logbook and print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--fragments", type=int, default=10_000)
+    parser.add_argument("--visits", type=int, default=100)
+    parser.add_argument("--file", type=Path, help="logbook to keep, or one built before")
+    parser.add_argument("--part", choices=("growth", "history"), help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    trays = given.fragments // (ROWS * COLUMNS)
+    if given.part == "growth":
+        growth(given.file, trays)
+        return 0
+    if given.part == "history":
+        history(given.file)
+        return 0
+    with tempfile.TemporaryDirectory() as folder:
+        file = given.file or Path(folder) / "logbook.sqlite"
+        if not file.exists():
+            with open_logbook(file) as logbook:
+                build(logbook, trays, given.visits)
+        size = file.stat().st_size / 1e9
+        print(f"Growth of {trays * ROWS * COLUMNS:,} fragments x {given.visits} visits (logbook of {size:.1f} GB)")
+        same = [
+            sys.executable,
+            "-m",
+            "benchmarks.growth_size",
+            "--fragments",
+            str(given.fragments),
+            "--file",
+            str(file),
+        ]
+        for part, title in (("growth", "first run"), ("growth", "second run"), ("history", "")):
+            print(f"  {title}:" if title else "", end="\n" if title else "", flush=True)
+            subprocess.run([*same, "--part", part], check=True)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
