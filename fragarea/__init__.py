@@ -17,6 +17,7 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``nursery``    what the user keeps: nursery.toml, fragments and placements tables
 ``logbook``    every measurement ever made, in SQL; the only package that knows SQL
 ``growth``     rates per fragment and per genotype, comparisons, tissue loss, mix-ups
+``fusion``     pads: contacts, patches, gaps and progress of fusing
 ``batch``      many photos: what is new, workers, progress, resume
 ``report``     overlays, contact sheets, tables, CSV and XLSX
 ``publish``    from the logbook to the reports folder
