@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from fragarea.nursery.outplanting import Outplanting
 from fragarea.sites.records import SiteKind
 
 
@@ -82,6 +83,8 @@ class Nursery:
     heights : tuple of HeightRule
     different_genotypes : tuple of (genotype, genotype)
         Names that look like two spellings of one but are not.
+    outplanting : Outplanting
+        When fragments are ready, when nothing goes out, what may be cut.
     """
 
     folder: Path
@@ -92,6 +95,7 @@ class Nursery:
     sites: tuple[Site, ...]
     heights: tuple[HeightRule, ...] = ()
     different_genotypes: tuple[tuple[str, str], ...] = ()
+    outplanting: Outplanting = field(default_factory=Outplanting)
 
     def site(self, name: str) -> Site | None:
         """The site of this name, or None."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import tomllib
 import zoneinfo
 from collections.abc import Mapping
@@ -12,11 +11,12 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from fragarea.errors import SettingsProblem
+from fragarea.nursery.outplanting import parse_outplanting
 from fragarea.nursery.records import HeightRule, Nursery, Site
+from fragarea.nursery.section import SETTINGS_FILE, Section
 from fragarea.nursery.words import did_you_mean, fault_in_name, tidy
 from fragarea.sites.records import SiteDescription, SiteKind
 
-SETTINGS_FILE = "nursery.toml"
 FIRST_SITE_TAG = 100
 LAST_SITE_TAG = 586  # the tag family has 587 tags
 
@@ -26,6 +26,7 @@ _DEFAULTS = SiteDescription(kind=SiteKind.TRAY)
 _TOP_KEYS = (
     *("name", "time_zone", "reference", "plug_mm", "plug_u_mm", "reference_offset_mm", "reference_offset_u_mm"),
     *("edge_height_mm", "edge_height_u_mm", "sites", "heights", "different_genotypes"),
+    "outplanting",
 )
 _SITE_KEYS = (
     *("kind", "reference", "rows", "columns", "pitch_mm", "plug_mm", "plug_u_mm", "reference_offset_mm"),
@@ -89,7 +90,7 @@ def parse_nursery(data: Mapping[str, Any], *, folder: Path) -> Nursery:
     ------
     SettingsProblem
     """
-    top = _Section(data, "", _TOP_KEYS)
+    top = Section(data, "", _TOP_KEYS)
     usual = _usual(top)
     sites = tuple(_site(name, section, usual) for name, section in top.tables("sites").items())
     _check_unique([site.name.casefold() for site in sites], "two sites are named {!r} but for capitals")
@@ -103,76 +104,16 @@ def parse_nursery(data: Mapping[str, Any], *, folder: Path) -> Nursery:
         sites=sites,
         heights=tuple(_height(part) for part in top.parts("heights", _HEIGHT_KEYS)),
         different_genotypes=_pairs(top),
+        outplanting=parse_outplanting(top),
     )
 
 
-class _Section:
-    """One table of the file, read key by key; every complaint names the key in full."""
-
-    def __init__(self, data: Any, where: str, keys: tuple[str, ...]) -> None:
-        if not isinstance(data, Mapping):
-            raise SettingsProblem(f"{SETTINGS_FILE}: {where} must be a table of its own; got {data!r}.")
-        self.data, self.where = data, where
-        for key in data:
-            if key not in keys:
-                raise SettingsProblem(
-                    f"{SETTINGS_FILE}: key {self.full(key)!r} is not known. {did_you_mean(key, keys)}"
-                )
-
-    def full(self, key: str) -> str:
-        return f"{self.where}.{key}" if self.where else key
-
-    def wrong(self, key: str, wanted: str) -> SettingsProblem:
-        return SettingsProblem(f"{SETTINGS_FILE}: {self.full(key)} must be {wanted}; got {self.data.get(key)!r}.")
-
-    def needed(self, key: str) -> None:
-        if key not in self.data:
-            raise SettingsProblem(f"{SETTINGS_FILE}: {self.full(key)} is missing.")
-
-    def text(self, key: str, default: str) -> str:
-        value = self.data.get(key, default)
-        if not isinstance(value, str) or any(ord(letter) < 32 for letter in value):
-            raise self.wrong(key, "text in quotes on one line")
-        return tidy(value)
-
-    def number(self, key: str, default: float, *, low: float, high: float, above: bool = False) -> float:
-        value = self.data.get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise self.wrong(key, "a number")
-        if not low <= value <= high or (above and value == low):
-            raise self.wrong(key, f"{'above' if above else 'at least'} {low:g} and at most {high:g}")
-        return float(value)
-
-    def length(self, key: str, default: float, *, low: float = 0, high: float = 1000) -> float:
-        return self.number(key, default, low=low, high=high, above=True)
-
-    def whole(self, key: str, *, low: int, high: int) -> int | None:
-        if key not in self.data:
-            return None
-        value = self.data[key]
-        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise self.wrong(key, f"a whole number from {low} to {high}")
-        return value
-
-    def tables(self, key: str) -> dict[str, Any]:
-        value = self.data.get(key, {})
-        if not isinstance(value, dict):
-            raise self.wrong(key, f"written as [{key}.NAME]")
-        return value
-
-    def parts(self, key: str, keys: tuple[str, ...]) -> list[_Section]:
-        value = self.data.get(key, [])
-        if not isinstance(value, list):
-            raise self.wrong(key, "a list of tables")
-        return [_Section(part, f"{self.full(key)}[{number}]", keys) for number, part in enumerate(value, start=1)]
-
-
-def _usual(top: _Section) -> Site:
+def _usual(top: Section) -> Site:
     """What the file says for all sites; the reference stays empty where it says none."""
     return _measures(top, Site("", SiteKind.TRAY, "", _DEFAULTS.plug_mm, _DEFAULTS.plug_u_mm))
 
 
-def _measures(section: _Section, usual: Site) -> Site:
+def _measures(section: Section, usual: Site) -> Site:
     """`usual` with what a section says about plugs and reference."""
     offset_mm = usual.reference_offset_mm
     if "reference_offset_mm" in section.data:
@@ -191,7 +132,7 @@ def _site(raw_name: str, data: Any, usual: Site) -> Site:
     name = tidy(raw_name)
     if not name or (fault := fault_in_name(name)):
         raise SettingsProblem(f"{SETTINGS_FILE}: site {raw_name!r} {fault if name else 'has no name'}.")
-    site = _Section(data, f"sites.{raw_name}", _SITE_KEYS)
+    site = Section(data, f"sites.{raw_name}", _SITE_KEYS)
     site.needed("kind")
     kind = site.text("kind", "")
     if kind not in _KINDS:
@@ -210,7 +151,7 @@ def _site(raw_name: str, data: Any, usual: Site) -> Site:
     )
 
 
-def _check_kind(site: _Section, kind: SiteKind) -> None:
+def _check_kind(site: Section, kind: SiteKind) -> None:
     """Keys that mean nothing for this kind of site are mistakes."""
     for key, owner in (("rows", SiteKind.TRAY), ("columns", SiteKind.TRAY), ("pitch_mm", SiteKind.TRAY)):
         if key in site.data and kind is not owner:
@@ -221,7 +162,7 @@ def _check_kind(site: _Section, kind: SiteKind) -> None:
         raise SettingsProblem(f"{SETTINGS_FILE}: {site.where} needs both rows and columns, or neither.")
 
 
-def _places(site: _Section) -> tuple[tuple[str, float, float], ...]:
+def _places(site: Section) -> tuple[tuple[str, float, float], ...]:
     places = []
     for place in site.parts("places", _PLACE_KEYS):
         for key in _PLACE_KEYS:
@@ -235,7 +176,7 @@ def _places(site: _Section) -> tuple[tuple[str, float, float], ...]:
     return tuple(places)
 
 
-def _height(part: _Section) -> HeightRule:
+def _height(part: Section) -> HeightRule:
     for key in ("species", "edge_height_mm", "edge_height_u_mm"):
         part.needed(key)
     age = part.number("age_days_max", 1, low=0, high=100_000, above=True) if "age_days_max" in part.data else None
@@ -247,7 +188,7 @@ def _height(part: _Section) -> HeightRule:
     )
 
 
-def _pairs(top: _Section) -> tuple[tuple[str, str], ...]:
+def _pairs(top: Section) -> tuple[tuple[str, str], ...]:
     value = top.data.get("different_genotypes", [])
     good = isinstance(value, list) and all(
         isinstance(pair, list) and len(pair) == 2 and all(isinstance(name, str) for name in pair) for pair in value

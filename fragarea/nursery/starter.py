@@ -7,7 +7,7 @@ from pathlib import Path
 
 from fragarea.errors import SettingsProblem
 from fragarea.nursery import fragments, placements
-from fragarea.nursery.settings import SETTINGS_FILE
+from fragarea.nursery.section import SETTINGS_FILE
 from fragarea.nursery.site_choice import PHOTOS_FOLDER
 from fragarea.nursery.words import fault_in_text, tidy
 
