@@ -55,6 +55,11 @@ def read_placements(path: Path, fragments: Iterable[Fragment], nursery: Nursery)
         `to` not after `from`, bad numbers and dates, two fragments in one position and a fragment in two places on
         overlapping dates.
     """
+    return tuple(placement for _, placement in numbered_placements(path, fragments, nursery))
+
+
+def numbered_placements(path: Path, fragments: Iterable[Fragment], nursery: Nursery) -> tuple[Numbered, ...]:
+    """Placements with the line on which each stands, as :func:`read_placements` reads them; the same errors."""
     faults: list[str] = []
     names = {fragment.fragment for fragment in fragments}
     read = [_placement(row, names, nursery, faults) for row in read_rows(path, needed=NEEDED, known=COLUMNS)]
@@ -63,7 +68,7 @@ def read_placements(path: Path, fragments: Iterable[Fragment], nursery: Nursery)
     faults += _positions_taken_twice(sound)
     if faults:
         raise TableProblem(path.name, in_line_order(faults))
-    return tuple(placement for _, placement in sound)
+    return tuple(sound)
 
 
 def _placement(row: Row, fragments: set[str], nursery: Nursery, faults: list[str]) -> Numbered | None:

@@ -35,6 +35,24 @@ class Row:
     cells: dict[str, Cell]
 
 
+@dataclass(frozen=True)
+class Head:
+    """The line of headings.
+
+    Attributes
+    ----------
+    line : int
+    written : tuple of str
+        As they stand, by column.
+    known : tuple of str
+        What each means; empty for columns that mean nothing here.
+    """
+
+    line: int
+    written: tuple[str, ...]
+    known: tuple[str, ...]
+
+
 def find_table(folder: Path, stem: str) -> Path | None:
     """The file ``stem.csv`` or ``stem.xlsx`` of a folder; None when there is neither.
 
@@ -71,14 +89,10 @@ def read_rows(path: Path, *, needed: tuple[str, ...], known: tuple[str, ...]) ->
         If the file cannot be read, a needed heading is missing or doubled, one looks like a misspelled known one, or
         a line has more cells than there are headings.
     """
-    lines = list(_xlsx_lines(path) if path.suffix.lower() == ".xlsx" else _csv_lines(path, known))
-    lines = [(number, cells) for number, cells in lines if any(cell not in (None, "") for cell in cells)]
-    if not lines:
-        raise TableProblem(path.name, [f"the table is empty; its first line must be: {', '.join(known)}"])
-    first_line, heading_cells = lines[0]
-    headings = _headings(path, first_line, heading_cells, needed, known)
+    head, lines = _head_and_lines(path, needed, known)
+    headings = head.known
     faults, rows = [], []
-    for number, cells in lines[1:]:
+    for number, cells in lines:
         if any(cell not in (None, "") for cell in cells[len(headings) :]):
             faults.append(_too_many(number, len(cells), len(headings)))
             continue
@@ -89,15 +103,33 @@ def read_rows(path: Path, *, needed: tuple[str, ...], known: tuple[str, ...]) ->
     return rows
 
 
+def read_head(path: Path, *, needed: tuple[str, ...], known: tuple[str, ...]) -> Head:
+    """The headings of a table, as :func:`read_rows` finds them; the same errors."""
+    return _head_and_lines(path, needed, known)[0]
+
+
+def _head_and_lines(
+    path: Path, needed: tuple[str, ...], known: tuple[str, ...]
+) -> tuple[Head, list[tuple[int, list[Cell]]]]:
+    lines = list(_xlsx_lines(path) if path.suffix.lower() == ".xlsx" else _csv_lines(path, known))
+    lines = [(number, cells) for number, cells in lines if any(cell not in (None, "") for cell in cells)]
+    if not lines:
+        raise TableProblem(path.name, [f"the table is empty; its first line must be: {', '.join(known)}"])
+    line, cells = lines[0]
+    written = tuple(str(cell if cell is not None else "") for cell in cells)
+    return Head(line, written, tuple(_headings(path, line, written, needed, known))), lines[1:]
+
+
 def _too_many(line: int, cells: int, headings: int) -> str:
     advice = "with decimal commas, separate cells by semicolons or put the numbers in quotes"
     return f"line {line}: {cells} cells under {headings} headings; {advice}"
 
 
-def _headings(path: Path, line: int, cells: list[Cell], needed: tuple[str, ...], known: tuple[str, ...]) -> list[str]:
+def _headings(
+    path: Path, line: int, written: tuple[str, ...], needed: tuple[str, ...], known: tuple[str, ...]
+) -> list[str]:
     """Known heading of each column, empty for columns that mean nothing here."""
     plain = {_plain(name): name for name in known}
-    written = [str(cell if cell is not None else "") for cell in cells]
     headings = [plain.get(_plain(text), "") for text in written]
     faults = [f"line {line}: two columns are headed {name!r}; keep one" for name in known if headings.count(name) > 1]
     missing = [name for name in known if name not in headings]
@@ -128,7 +160,7 @@ def _csv_lines(path: Path, known: tuple[str, ...]) -> Iterator[tuple[int, list[C
     start = 1
     if text[:4].lower() == "sep=":  # a line by which spreadsheets tell each other the separator
         start, text = 2, text.partition("\n")[2]
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=_separator(text, known))
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator_of(text, known))
     begun = start
     try:
         for number, cells in enumerate(reader):
@@ -141,7 +173,7 @@ def _csv_lines(path: Path, known: tuple[str, ...]) -> Iterator[tuple[int, list[C
 
 
 def _decoded(path: Path) -> str:
-    raw = _raw(path)
+    raw = read_raw(path)
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         return raw.decode("utf-16", "replace")
     try:
@@ -151,7 +183,8 @@ def _decoded(path: Path) -> str:
         return raw.decode("cp1252", "replace")
 
 
-def _raw(path: Path) -> bytes:
+def read_raw(path: Path) -> bytes:
+    """The bytes of a table; raises TableProblem where it cannot be read or is too large."""
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
             raise TableProblem(path.name, [f"larger than {MAX_FILE_BYTES / 1e6:.0f} MB; is this the right file?"])
@@ -160,7 +193,7 @@ def _raw(path: Path) -> bytes:
         raise TableProblem(path.name, [f"cannot be read ({error.strerror})"]) from error
 
 
-def _separator(text: str, known: tuple[str, ...]) -> str:
+def separator_of(text: str, known: tuple[str, ...]) -> str:
     """The separator that finds most known headings in the first line that is not blank."""
     first = next((line for line in text.splitlines() if line.strip(',;\t "')), "")
     plain = {_plain(name) for name in known}
@@ -172,7 +205,7 @@ def _separator(text: str, known: tuple[str, ...]) -> str:
 
 
 def _xlsx_lines(path: Path) -> Iterator[tuple[int, list[Cell]]]:
-    raw = _raw(path)
+    raw = read_raw(path)
     try:
         with zipfile.ZipFile(io.BytesIO(raw)) as archive:
             if sum(entry.file_size for entry in archive.infolist()) > MAX_UNPACKED_BYTES:
