@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import MultiPoint, MultiPolygon, Point, Polygon
 
 NOTHING = MultiPolygon()
 TOUCHING_MM = 1.0
 Centres = Sequence[tuple[float, float]]
+Points = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -60,8 +63,8 @@ def split_among_plugs(
     -----
     Skeleton is left where coral was: dead surface counts that touches tissue on a plug, or comes as near to a plug
     as a patch that grows on it; bare cement elsewhere is none.
-    A patch on several plugs is cut where two centres are equally near (Voronoi diagram by GEOS, through Shapely);
-    a patch on one plug stays whole, wherever it reaches.
+    A patch on several plugs is cut where two centres are equally near; a patch on one plug stays whole, wherever it
+    reaches.
     """
     pieces: list[list[Polygon]] = [[] for _ in centres_mm]
     touching = [False] * len(centres_mm)
@@ -111,7 +114,37 @@ def _nearest(shape: MultiPolygon, centres_mm: Centres) -> list[list[Polygon]]:
 def _cut(patch: Polygon, centres_mm: Centres) -> list[MultiPolygon]:
     if len(centres_mm) == 1:
         return [MultiPolygon([patch])]
-    cells = list(shapely.voronoi_polygons(MultiPoint(list(centres_mm)), extend_to=patch.envelope.buffer(1.0)).geoms)
-    tree = shapely.STRtree(cells)
-    found = [cells[int(tree.query(Point(centre), predicate="intersects")[0])] for centre in centres_mm]
-    return [polygons_of(shapely.intersection(patch, cell)) for cell in found]
+    return [polygons_of(shapely.intersection(patch, cell)) for cell in _cells(centres_mm, patch.bounds)]
+
+
+def _cells(centres_mm: Centres, bounds_mm: tuple[float, float, float, float]) -> list[Polygon]:
+    """What of a rectangle lies nearest to each centre.
+
+    Half-plane by half-plane: the Voronoi diagram of GEOS breaks where many centres lie on one circle, as plugs in a
+    neat grid do.
+    """
+    left, low, right, high = bounds_mm
+    corners = np.array([(left - 1, low - 1), (right + 1, low - 1), (right + 1, high + 1), (left - 1, high + 1)])
+    centres = np.asarray(centres_mm, dtype=float)
+    cells = []
+    for number, centre in enumerate(centres):
+        cell = corners
+        for other in np.delete(centres, number, axis=0):
+            cell = _nearer(cell, centre, other)
+        cells.append(Polygon(cell) if len(cell) > 2 else Polygon())
+    return cells
+
+
+def _nearer(cell: Points, centre: Points, other: Points) -> Points:
+    """The part of a convex polygon that is nearer to one centre than to another."""
+    if len(cell) == 0 or np.array_equal(centre, other):
+        return cell
+    beyond = (cell - (centre + other) / 2) @ (other - centre)
+    following = np.roll(beyond, -1)
+    kept: list[Points] = []
+    for corner, after, out, out_after in zip(cell, np.roll(cell, -1, axis=0), beyond, following, strict=True):
+        if out <= 0:
+            kept.append(corner)
+        if out * out_after < 0:
+            kept.append(corner + (after - corner) * (out / (out - out_after)))
+    return np.array(kept).reshape(-1, 2)

@@ -72,3 +72,26 @@ def test_no_plugs_leave_every_patch_a_stray():
     shares, strays = split_among_plugs(MultiPolygon([box(0, 0, 1, 1), box(5, 5, 7, 7)]), NONE, NONE, [], REACH_MM)
     assert shares == ()
     assert [s.live.area for s in strays] == pytest.approx([1, 4])
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 13.0, 90.0])
+@pytest.mark.parametrize("layout", ["ring", "square", "hexagonal"])
+def test_plugs_in_a_neat_layout_are_split_evenly(layout, turn_deg):
+    # exact geometry: each plug of a regular layout has what lies nearest to it, checked point by point; many of its
+    # centres lie on one circle
+    rows = np.arange(3)
+    layouts = {
+        "ring": 25 * np.exp(1j * np.arange(6) * np.pi / 3),
+        "square": np.array([complex(30 * x, 30 * y) for y in rows for x in range(4)]),
+        "hexagonal": np.array([complex(30 * x + 15 * (y % 2), 30 * y * 3**0.5 / 2) for y in rows for x in range(4)]),
+    }
+    z = layouts[layout] * np.exp(1j * np.radians(turn_deg))
+    centres = [(p.real, p.imag) for p in z]
+    live = MultiPolygon([Point(z.mean().real, z.mean().imag).buffer(80)])
+    shares, _ = split_among_plugs(live, NONE, NONE, centres, 200.0)
+    assert sum(s.live.area for s in shares) == pytest.approx(live.area)
+    rng = np.random.default_rng(5)
+    points = z.mean() + 75 * np.sqrt(rng.uniform(size=400)) * np.exp(2j * np.pi * rng.uniform(size=400))
+    for point in points:
+        nearest = int(np.argmin(np.abs(z - point)))
+        assert shares[nearest].live.distance(Point(point.real, point.imag)) < 1e-9
