@@ -38,7 +38,14 @@ class _Lag(FiniteRange):
     default=None,
     help="File to write: NAME.xlsx with all tables, or NAME.csv with fragments and NAME-genotypes.csv.",
 )
-@click.option("--replace", is_flag=True, help="Overwrite the file.")
+@click.option(
+    "--plots",
+    type=click.Path(path_type=Path),
+    default=None,
+    metavar="FOLDER",
+    help="Folder for figures as PNG and SVG: radius over time, genotypes, residuals.",
+)
+@click.option("--replace", is_flag=True, help="Overwrite the file or figures.")
 def growth(
     nursery: Path,
     site: str | None,
@@ -47,6 +54,7 @@ def growth(
     lag_days: float | str,
     fragments: bool,
     target: Path | None,
+    plots: Path | None,
     replace: bool,
 ) -> None:
     """Tell how fast the fragments and genotypes of a NURSERY folder grow, and which to look at first.
@@ -56,6 +64,7 @@ def growth(
       fragarea growth my-nursery
       fragarea growth my-nursery --site TRAY-1 --since 2026-03-01 --fragments
       fragarea growth my-nursery --lag-days auto --to growth.xlsx
+      fragarea growth my-nursery --plots my-nursery/reports/growth
     """
     from rich.console import Console
 
@@ -78,6 +87,8 @@ def growth(
         known = ", ".join(one.name for one in settings.sites) or "none"
         raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
     files = _files(target, replace)
+    if plots is not None:
+        _check_folder(plots, replace)
     with open_logbook(logbook_path(settings), create=False) as logbook:
         view = view_growth(
             logbook,
@@ -104,6 +115,21 @@ def growth(
         else:
             write_growth_csv(genotype_table(view) if path is files[-1] else fragment_table(view), path)
         click.echo(f"wrote {path}")
+    if plots is not None:
+        # loaded only here: it takes a second
+        from fragarea.report.plots import draw_growth, write_figures
+
+        for path in write_figures(draw_growth((curve for curve, _ in view.fragments), view.genotypes), plots):
+            click.echo(f"wrote {path}")
+
+
+def _check_folder(plots: Path, replace: bool) -> None:
+    """An error where the folder for figures is a file, or holds figures already."""
+    if plots.exists() and not plots.is_dir():
+        raise SettingsProblem(f"--plots {plots}: this is a file. Give a folder.")
+    old = sorted(plots.glob("growth-*.svg")) + sorted(plots.glob("growth-*.png"))
+    if old and not replace:
+        raise SettingsProblem(f"{old[0]} exists. Give --replace to overwrite it, or another folder.")
 
 
 def _files(target: Path | None, replace: bool) -> list[Path]:

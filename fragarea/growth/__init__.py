@@ -41,7 +41,7 @@ from fragarea.growth.history import NurseryRecord, mixups_of, read_record
 from fragarea.growth.loss import Loss, sudden_loss
 from fragarea.growth.mixed import Block, MixedFit, fit_mixed
 from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, form_distance_mm, shape_of
-from fragarea.growth.rates import GrowthRates, rates_between_visits, rates_over
+from fragarea.growth.rates import GrowthRates, RadiusLine, radius_line, rates_between_visits, rates_over
 from fragarea.growth.records import DAYS_PER_MONTH, AreaPoint, ErrorPart, FragmentHistory, days_between
 from fragarea.growth.shared import area_covariance_mm4
 
@@ -70,6 +70,7 @@ __all__ = [
     "MixUp",
     "MixedFit",
     "NurseryRecord",
+    "RadiusLine",
     "Seen",
     "Shape",
     "Sign",
@@ -91,6 +92,7 @@ __all__ = [
     "holm",
     "look_first",
     "mixups_of",
+    "radius_line",
     "rates_between_visits",
     "rates_over",
     "read_record",

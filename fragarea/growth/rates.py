@@ -55,6 +55,52 @@ class GrowthRates:
         return days_between(self.since, self.until)
 
 
+@dataclass(frozen=True)
+class RadiusLine:
+    """The straight line whose slope is a fragment's radial extension.
+
+    Attributes
+    ----------
+    since : datetime
+        First point.
+    start_mm : float
+        Radius of the line at that time.
+    mm_per_day : float
+    """
+
+    since: datetime
+    start_mm: float
+    mm_per_day: float
+
+    def radius_mm(self, moment: datetime) -> float:
+        """Radius of the line at a time."""
+        return self.start_mm + self.mm_per_day * days_between(self.since, moment)
+
+
+def radius_line(points: Sequence[AreaPoint]) -> RadiusLine | None:
+    """The line through the equivalent radii that :func:`rates_over` takes the radial extension from.
+
+    Parameters
+    ----------
+    points : sequence of AreaPoint
+        Of one fragment, in order of time.
+
+    Returns
+    -------
+    RadiusLine or None
+        None with fewer than two points at different times.
+    """
+    if len(points) < 2 or not points[0].taken_at < points[-1].taken_at:
+        return None
+    days = np.array([days_between(points[0].taken_at, point.taken_at) for point in points])
+    radii = np.array([point.radius_mm for point in points])
+    covariance = _covariance_of_radius(points)
+    slope, _ = _slope(days, radii, covariance)
+    weights = np.ones(2) if len(points) == 2 else 1 / _own_variances(covariance)
+    middle = weights @ days / weights.sum()
+    return RadiusLine(points[0].taken_at, float(weights @ radii / weights.sum() - slope * middle), slope)
+
+
 def rates_over(
     points: Sequence[AreaPoint], *, since: datetime | None = None, until: datetime | None = None
 ) -> GrowthRates | None:
@@ -143,9 +189,13 @@ def rates_between_visits(points: Sequence[AreaPoint]) -> tuple[GrowthRates, ...]
 
 
 def _slope_of_radius(points: Sequence[AreaPoint], days: Array, areas: Array) -> tuple[float, float]:
+    return _slope(days, np.sqrt(areas / math.pi), _covariance_of_radius(points))
+
+
+def _covariance_of_radius(points: Sequence[AreaPoint]) -> Array:
     # Where tissue is gone, r = 0 holds whatever the errors; its derivative by the area would be infinite.
     per_area = np.array([point.radius_per_area if point.area_mm2 > 0 else 0.0 for point in points])
-    return _slope(days, np.sqrt(areas / math.pi), area_covariance_mm4(points) * np.outer(per_area, per_area))
+    return np.asarray(area_covariance_mm4(points) * np.outer(per_area, per_area))
 
 
 def _slope_of_logarithm(points: Sequence[AreaPoint], days: Array, areas: Array) -> tuple[float, float]:
