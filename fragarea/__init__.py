@@ -18,13 +18,17 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``logbook``    every measurement ever made, in SQL; the only package that knows SQL
 ``growth``     rates per fragment and per genotype, comparisons, tissue loss, mix-ups
 ``fusion``     pads: contacts, patches, gaps and progress of fusing
+``outplant``   what is ready to go out, when the rest will be, how many to cut
 ``batch``      many photos: what is new, workers, progress, resume
 ``report``     overlays, contact sheets, tables, CSV and XLSX
 ``publish``    from the logbook to the reports folder
 ``nursery_view``  what commands show of a nursery
 ``growth_view``  what commands show of growth
 ``growth_tables``  growth as tables: terminal, CSV, XLSX
+``outplant_view``  what commands show of outplanting
+``outplant_tables``  outplanting as tables: terminal, CSV, XLSX
 ``sheets``     printable references and known-area shapes
+``pull_list``  what is ready, as pages to print and tick
 ``cli``        click commands, one file each, no computation
 
 Conventions, written once: images are ``(rows, columns, 3)`` uint8 sRGB in R, G, B order; masks are bool with

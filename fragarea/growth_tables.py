@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
 
@@ -170,35 +170,66 @@ def left_out_table(view: GrowthView) -> Table:
     return ("measurements", "why"), [(count, reason.value) for reason, count in view.left_out.items()]
 
 
-def growth_csv(table: Table) -> str:
-    """A table as CSV after RFC 4180; text that begins like a formula has a ``'`` put before it."""
+def growth_csv(table: Table, *, decimal: str = ".") -> str:
+    """A table as CSV after RFC 4180; text that begins like a formula has a ``'`` put before it.
+
+    Parameters
+    ----------
+    table : Table
+    decimal : str
+        ``"."`` with commas between fields, or ``","`` with semicolons between fields.
+    """
     buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer = csv.writer(buffer, delimiter="," if decimal == "." else ";", lineterminator="\r\n")
     writer.writerow(table[0])
-    writer.writerows([_field(value) for value in row] for row in table[1])
+    for row in table[1]:
+        fields = [(value, _field(value)) for value in row]
+        writer.writerow([text.replace(".", decimal) if isinstance(value, float) else text for value, text in fields])
     return buffer.getvalue()
 
 
-def write_growth_csv(table: Table, path: Path) -> None:
+def write_growth_csv(table: Table, path: Path, *, decimal: str = ".") -> None:
     """Write :func:`growth_csv` as UTF-8; raises SettingsProblem when it cannot be written."""
-    write_whole(path, growth_csv(table).encode("utf-8"))
+    write_whole(path, growth_csv(table, decimal=decimal).encode("utf-8"))
 
 
 def write_growth_workbook(view: GrowthView, path: Path, *, made_at: datetime) -> None:
     """Write all tables as sheets of one workbook; raises SettingsProblem when it cannot be written."""
+    write_tables(
+        {
+            "Genotypes": genotype_table(view),
+            "Comparisons": contrast_table(view),
+            "Fragments": fragment_table(view),
+            "Look first": look_table(view),
+            "Changed places": mixup_table(view),
+            "Left out": left_out_table(view),
+        },
+        path,
+        notes=NOTES,
+        made_at=made_at,
+    )
+
+
+def write_tables(tables: Mapping[str, Table], path: Path, *, notes: Sequence[str], made_at: datetime) -> None:
+    """Write tables as sheets of one workbook, with a sheet of notes after them.
+
+    Parameters
+    ----------
+    tables : mapping of str to Table
+        By title of the sheet.
+    path : Path
+    notes : sequence of str
+    made_at : datetime
+
+    Raises
+    ------
+    SettingsProblem
+        If it cannot be written.
+    """
     book = Workbook()
     book.remove(book.worksheets[0])
-    notes: Table = (("Notes",), [(made_at.isoformat(sep=" ", timespec="minutes"),), *((note,) for note in NOTES)])
-    sheets = {
-        "Genotypes": genotype_table(view),
-        "Comparisons": contrast_table(view),
-        "Fragments": fragment_table(view),
-        "Look first": look_table(view),
-        "Changed places": mixup_table(view),
-        "Left out": left_out_table(view),
-        "Notes": notes,
-    }
-    for title, (header, rows) in sheets.items():
+    told: Table = (("Notes",), [(made_at.isoformat(sep=" ", timespec="minutes"),), *((note,) for note in notes)])
+    for title, (header, rows) in {**tables, "Notes": told}.items():
         sheet = book.create_sheet(title)
         for number, name in enumerate(header, start=1):
             cell = sheet.cell(1, number, name)

@@ -18,7 +18,7 @@ MEASURES = {
     "area_cm2": "live tissue, in cm2",
     "cover": "part of the plug, or of a pad's plugs together, that live tissue covers, 0 to 1",
     "age_days": "days since cutting; of a pad, since its youngest piece was cut",
-    "days_since_loss": "days since the last sudden loss of tissue; very many where none was seen",
+    "days_since_loss": "days since a visit last showed lost tissue; very many where none did",
     "bleached": "bleached part of the live tissue, 0 to 1",
     "dead": "bare part of the skeleton, 0 to 1",
     "fused": "fused part of a pad's neighbouring pairs, 0 to 1",

@@ -63,6 +63,19 @@ kind = "tray"
 # age_days_max = 30
 # edge_height_mm = 4.0
 # edge_height_u_mm = 1.5
+
+
+# When a fragment or pad is ready to go out: what your permit and practice ask for. Rules may name a species, a
+# genotype or a site_kind ("tray", "pad", "single"); a later one overrides an earlier one, limit by limit. A rule of
+# your own may compare area_cm2, cover, age_days, days_since_loss, bleached, dead and fused.
+# [[outplanting.rules]]
+# min_area_cm2 = 4.0
+# min_cover = 0.8             # part of the plug
+# min_age_days = 120
+# no_loss_days = 60
+# max_bleached = 0.05         # part of the live tissue
+# min_fused = 0.8             # part of a pad's neighbouring pairs
+# also = "area_cm2 >= 5 or cover > 0.9"
 """
 
 
