@@ -229,7 +229,7 @@ DOUBTS: dict[str, DoubtKind] = _table(
         "changed_places",
         "may have changed places",
         "an exchange of places explains the outlines of this visit much better than the record",
-        "look at both fragments; if they were exchanged, give the placements the day of it",
+        "look at both fragments; then accept the exchange or set it aside: fragarea exchange tells how",
         3,
     ),
     DoubtKind(
@@ -240,6 +240,13 @@ DOUBTS: dict[str, DoubtKind] = _table(
         1,
     ),
     # record
+    DoubtKind(
+        "marked_wrong",
+        "marked wrong",
+        "a person said that this measurement does not count; growth and sums leave it out",
+        "nothing; where it does count after all, take the mark back with fragarea mark-wrong --undo",
+        1,
+    ),
     DoubtKind(
         "date_from_name",
         "date from the file name",

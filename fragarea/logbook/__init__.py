@@ -10,7 +10,8 @@ overwritten: ``current_measurements`` gives those that count, ``measurements_of`
 ``files``                                   hashes of files seen before
 ``areas``                                   the numbers of every fragment as columns, for growth
 ``histories``                               which fragments are to be compared with their earlier visits
-``checks``, ``edits``                       known-area checks, print checks, people's corrections
+``checks``, ``edits``                       known-area checks, print checks, people's corrections and marks
+``exchanges``, ``attribution``              fragments that changed places, and measurements under other names
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from fragarea.logbook.areas import (
     keep_rim_shares,
     live_outlines,
 )
+from fragarea.logbook.attribution import Attribution
 from fragarea.logbook.checks import (
     add_check,
     add_print_check,
@@ -35,7 +37,14 @@ from fragarea.logbook.checks import (
     withdraw_check,
     withdraw_print_check,
 )
-from fragarea.logbook.edits import add_edit, edits_of
+from fragarea.logbook.edits import MARKED_WRONG, Mark, add_edit, edits_of, mark_wrong, marks_of
+from fragarea.logbook.exchanges import (
+    ExchangeDecision,
+    Verdict,
+    exchange_decisions_of,
+    keep_exchange_decision,
+    keep_exchange_doubts,
+)
 from fragarea.logbook.files import FileHash, known_hashes, remember_hashes
 from fragarea.logbook.histories import HistoryKey, Uncompared, histories_of, keep_comparison, uncompared
 from fragarea.logbook.opening import Logbook, backup, open_logbook, unsound
@@ -62,16 +71,20 @@ from fragarea.logbook.records import (
 from fragarea.logbook.writing import record, record_names, record_refusal
 
 __all__ = [
+    "MARKED_WRONG",
     "AreaPhoto",
     "AreaRows",
+    "Attribution",
     "CheckRecord",
     "ComparedVisit",
     "Edit",
+    "ExchangeDecision",
     "FileHash",
     "FragmentVisit",
     "HistoryKey",
     "KnownPhoto",
     "Logbook",
+    "Mark",
     "OutlineRow",
     "Place",
     "PrintCheck",
@@ -80,6 +93,7 @@ __all__ = [
     "StoredMeasurement",
     "StoredRefusal",
     "Uncompared",
+    "Verdict",
     "add_check",
     "add_edit",
     "add_print_check",
@@ -89,15 +103,20 @@ __all__ = [
     "current_measurements",
     "current_refusals",
     "edits_of",
+    "exchange_decisions_of",
     "histories_of",
     "history_of",
     "keep_compared_visits",
     "keep_comparison",
+    "keep_exchange_decision",
+    "keep_exchange_doubts",
     "keep_rim_shares",
     "known_hashes",
     "known_photos",
     "last_check",
     "live_outlines",
+    "mark_wrong",
+    "marks_of",
     "measurements_of",
     "open_logbook",
     "place_of",

@@ -249,6 +249,8 @@ class Edit:
         New name, where the name was corrected.
     new_outline : MultiPolygon or None
         New live outline, reference axes, mm; None where the outline was not touched.
+    marked_wrong : bool or None
+        Whether the measurement is wrong; None where the edit says nothing about it.
     """
 
     fragment_id: int
@@ -258,3 +260,4 @@ class Edit:
     old_row: Mapping[str, Any]
     new_fragment: str | None = None
     new_outline: MultiPolygon | None = None
+    marked_wrong: bool | None = None

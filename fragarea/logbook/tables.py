@@ -151,7 +151,8 @@ doubts = sa.Table(
     sa.Column("number", sa.Integer, nullable=False),
     sa.Column("key", sa.String(40), nullable=False),
     sa.Column("detail", StoredText, nullable=False),
-    # "photo": seen when measuring; "history": found by comparing with other visits, and found anew when those change
+    # "photo": seen when measuring; "history", "exchange": found by comparing with other visits, and found anew when
+    # those change; "person": a mark, kept among the edits
     sa.Column("source", sa.String(16), nullable=False),
     sa.Index("ix_doubts_measurement_id", "measurement_id"),
     sa.Index("ix_doubts_fragment_measurement_id", "fragment_measurement_id"),
@@ -210,7 +211,27 @@ edits = sa.Table(
     sa.Column("old_row", sa.JSON(none_as_null=True), nullable=False),
     sa.Column("new_fragment", StoredText),
     sa.Column("new_outline_mm_wkb", sa.LargeBinary),
+    # true: the measurement is wrong; false: it is not, after all; null: the edit says nothing about it
+    sa.Column("marked_wrong", sa.Boolean),
     sa.Index("ix_edits_fragment_measurement_id", "fragment_measurement_id"),
+)
+
+# What people decided about fragments that seemed to have changed places; a row that takes back another ends it.
+exchange_decisions = sa.Table(
+    "exchange_decisions",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("site", StoredText, nullable=False),
+    sa.Column("day", sa.String(10), nullable=False),
+    sa.Column("fragments", sa.JSON(none_as_null=True), nullable=False),
+    sa.Column("verdict", sa.String(20), nullable=False),
+    sa.Column("odds", sa.Double),
+    sa.Column("decided_by", StoredText, nullable=False),
+    sa.Column("reason", StoredText, nullable=False),
+    sa.Column("table_change", sa.JSON(none_as_null=True)),
+    sa.Column("takes_back", sa.Integer, sa.ForeignKey("exchange_decisions.id")),
+    sa.Column("software_version", sa.String(32), nullable=False),
+    sa.Column("decided_at_utc", sa.String(32), nullable=False),
 )
 
 # What is known of files without opening them again; can be emptied at any time.

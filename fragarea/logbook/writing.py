@@ -20,6 +20,7 @@ from fragarea.logbook.convert import (
     refusal_columns,
     utc_text,
 )
+from fragarea.logbook.edits import show_marks
 from fragarea.logbook.opening import Logbook
 from fragarea.logbook.records import Place, Refusal
 from fragarea.logbook.tables import (
@@ -87,6 +88,7 @@ def record(
         new = _insert(connection, measurement.sha256, columns, before)
         _insert_fragments(connection, new, measurement, names or {})
         _insert_doubts(connection, new, [(None, measurement.doubts)])
+        show_marks(connection, new)
         return new
 
 
