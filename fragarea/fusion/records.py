@@ -9,7 +9,8 @@ the other through the tissue of the two. A pair is
 apart    bare ground, or a third fragment, lies between the two, or one of them has no live tissue
 contact  outlines touch (gap no wider than ``contact_mm``), and no neck is as wide as ``neck_mm`` yet
 fused    one genotype, one patch, and a neck at least ``neck_mm`` wide
-border   contact between two genotypes, or contact of one genotype that has lasted ``border_days`` unfused
+border   contact between two genotypes; or edges that have faced each other across a line no wider than
+         ``border_line_mm`` for ``border_days`` or longer without fusing
 ======== ==============================================================================================
 
 Everything else that is told of fusion - times to contact, forecasts, pictures - is made of these records.
@@ -51,8 +52,9 @@ class FusionRules:
         An edge between plugs longer than this many spacings joins no neighbours; the spacing is the median edge.
         Below the square root of 2, so that the diagonals of a square layout, of which a triangulation holds one of
         two at random, are none.
-    border_days : float
-        Contact within a genotype that has lasted so long without fusing is a border (common practice, no source).
+    border_line_mm, border_days : float
+        Outlines that have lain no farther apart than `border_line_mm` for `border_days`, or been in contact so long,
+        without fusing have a border between them, of whatever genotypes they are (common practice, no source).
     draws : int
         How often the edges are redrawn within their uncertainty.
     seed : int
@@ -62,6 +64,7 @@ class FusionRules:
     neck_mm: float = 1.0
     contact_mm: float = 0.3
     reach: float = 1.35
+    border_line_mm: float = 1.0
     border_days: float = 120.0
     draws: int = 100
     seed: int = 1

@@ -1,0 +1,160 @@
+"""One photo of a pad becomes a visit: patches, pairs and progress, with what redrawn edges make of them."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+from shapely import MultiPoint, MultiPolygon
+
+from fragarea.fusion.edges import Floats, draw_errors
+from fragarea.fusion.neighbours import Layout
+from fragarea.fusion.pairs import Pair, pairs_of
+from fragarea.fusion.progress import progress_of
+from fragarea.fusion.records import NOTHING, FusionRules, PadFragment, PadVisit, PairVisit, Patch
+from fragarea.fusion.registration import register
+from fragarea.fusion.tissue import TOUCHING_MM, PadPhoto, PhotoFragment, Tissue, tissue_of
+
+
+def visit_of(photo: PadPhoto, layout: Layout, rules: FusionRules, *, with_outlines: bool = False) -> PadVisit:
+    """What a photo tells about fusion.
+
+    Parameters
+    ----------
+    photo : PadPhoto
+    layout : Layout
+        Neighbours among the photo's fragments.
+    rules : FusionRules
+    with_outlines : bool
+        Keep the outlines of fragments, patches and hull.
+
+    Returns
+    -------
+    PadVisit
+        Borders that only time tells and setbacks are not in it yet; see :func:`fragarea.fusion.course.history_of`.
+
+    Raises
+    ------
+    ValueError
+        If the layout is of other fragments than the photo.
+    """
+    fragments = sorted(photo.fragments, key=lambda one: one.fragment)
+    if tuple(one.fragment for one in fragments) != layout.names:
+        raise ValueError(f"the layout is of {layout.names}, the photo of {[one.fragment for one in fragments]}")
+    tissue = tissue_of(fragments)
+    seed = int.from_bytes(hashlib.blake2b(photo.sha256.encode(), digest_size=6).digest(), "big")
+    rng = np.random.default_rng([rules.seed, seed])
+    u = [one.edge_u_mm if math.isfinite(one.edge_u_mm) else 0.0 for one in fragments]
+    errors = draw_errors(u, tissue.fragment, photo.mm_per_px, rules.draws, rng)
+    factor = 1 + photo.area_u_rel * rng.normal(size=rules.draws)
+    pairs = pairs_of(fragments, layout, tissue, errors, rules)
+    hull = _hull(photo, layout)
+    inside = shapely.contains_xy(hull, tissue.edges.middle)
+    grown, grown_inside = errors.areas(tissue.edges, np.ones(len(inside), dtype=bool), inside)
+    drawn = np.maximum((tissue.area_mm2[:, None] + grown) * factor, 0.0)
+    patches = _patches(fragments, tissue, drawn, with_outlines=with_outlines)
+    covered = float(shapely.area(shapely.intersection(tissue.parts, hull)).sum())
+    progress = progress_of(
+        tissue,
+        pairs,
+        drawn,
+        hull_mm2=float(hull.area),
+        covered_mm2=covered,
+        covered_drawn=covered + grown_inside.sum(axis=0),
+        factor=factor,
+    )
+    return PadVisit(
+        site=photo.site,
+        taken_at=photo.taken_at.replace(tzinfo=None),
+        photo=photo.photo,
+        sha256=photo.sha256,
+        measurement_id=photo.measurement_id,
+        spacing_mm=layout.spacing_mm,
+        fragments=_fragments(fragments, tissue, with_outlines=with_outlines),
+        patches=patches,
+        pairs=tuple(_pair_visit(photo, fragments, pair) for pair in pairs),
+        progress=progress,
+        hull_mm=MultiPolygon([hull]) if with_outlines else NOTHING,
+    )
+
+
+def _hull(photo: PadPhoto, layout: Layout) -> shapely.Geometry:
+    """Convex hull of the plugs on the photo, the same at every visit: a plug misplaced on one photo moves nothing."""
+    own = dict(zip(layout.names, layout.centres_mm, strict=True))
+    motion = register(own, {one.fragment: one.centre_mm for one in photo.fragments})
+    return MultiPoint(motion.points(layout.centres_mm)).buffer(photo.plug_mm / 2, quad_segs=32).convex_hull
+
+
+def _fragments(fragments: Sequence[PhotoFragment], tissue: Tissue, *, with_outlines: bool) -> tuple[PadFragment, ...]:
+    held = np.bincount(tissue.home[tissue.home >= 0], minlength=1)
+    return tuple(
+        PadFragment(
+            fragment=one.fragment,
+            genotype=one.genotype,
+            centre_mm=one.centre_mm,
+            status=one.status,
+            live_mm2=one.live_mm2,
+            live_u_mm2=one.live_u_mm2,
+            dead_mm2=one.dead_mm2,
+            patch=int(home) + 1,
+            shared=bool(home >= 0 and held[home] > 1),
+            edge_u_mm=one.edge_u_mm,
+            outline=tissue.of_fragments[number] if with_outlines else NOTHING,
+        )
+        for number, (one, home) in enumerate(zip(fragments, tissue.home.tolist(), strict=True))
+    )
+
+
+def _patches(
+    fragments: Sequence[PhotoFragment], tissue: Tissue, drawn: Floats, *, with_outlines: bool
+) -> tuple[Patch, ...]:
+    found = []
+    for number in range(int(tissue.patch.max(initial=-1)) + 1):
+        own = np.flatnonzero(tissue.patch == number)
+        members = [one.fragment for one, home in zip(fragments, tissue.home.tolist(), strict=True) if home == number]
+        found.append(
+            Patch(
+                number=number + 1,
+                genotype=fragments[tissue.fragment[own[0]]].genotype,
+                fragments=tuple(members),
+                area_mm2=float(tissue.area_mm2[own].sum()),
+                area_u_mm2=float(drawn[own].sum(axis=0).std(ddof=1)),
+                outline=_joined(tissue.parts[own]) if with_outlines else NOTHING,
+            )
+        )
+    return tuple(found)
+
+
+def _joined(parts: Floats) -> MultiPolygon:
+    whole = shapely.union_all(parts, grid_size=TOUCHING_MM)
+    return MultiPolygon([part for part in shapely.get_parts(whole) if part.geom_type == "Polygon"])
+
+
+def _pair_visit(photo: PadPhoto, fragments: Sequence[PhotoFragment], pair: Pair) -> PairVisit:
+    one, other = fragments[pair.a], fragments[pair.b]
+    shares = np.bincount(pair.drawn, minlength=3) / len(pair.drawn)
+    p_apart, p_contact, p_fused = (float(share) for share in shares)
+    p_border = 0.0
+    if not pair.one_genotype:
+        p_border, p_contact, p_fused = p_contact + p_fused, 0.0, 0.0
+    return PairVisit(
+        site=photo.site,
+        taken_at=photo.taken_at.replace(tzinfo=None),
+        fragment_a=one.fragment,
+        fragment_b=other.fragment,
+        genotype_a=one.genotype,
+        genotype_b=other.genotype,
+        distance_mm=pair.distance_mm,
+        gap_mm=pair.gap_mm,
+        gap_u_mm=float(pair.gaps_mm.std(ddof=1)),
+        neck_mm=pair.neck_mm,
+        neck_u_mm=float(pair.necks_mm.std(ddof=1)),
+        state=pair.state,
+        p_apart=p_apart,
+        p_contact=p_contact,
+        p_fused=p_fused,
+        p_border=p_border,
+    )
