@@ -25,6 +25,8 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``nursery_view``  what commands show of a nursery
 ``growth_view``  what commands show of growth
 ``growth_tables``  growth as tables: terminal, CSV, XLSX
+``fusion_view``  what commands show of fusion
+``fusion_tables``  fusion as tables: terminal, CSV, XLSX
 ``outplant_view``  what commands show of outplanting
 ``outplant_tables``  outplanting as tables: terminal, CSV, XLSX
 ``sheets``     printable references and known-area shapes

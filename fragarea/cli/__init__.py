@@ -25,6 +25,7 @@ COMMANDS = {
     "export": ("fragarea.cli.export:export", "Write areas to a CSV or XLSX file."),
     "report": ("fragarea.cli.report:report", "Draw overlays, contact sheets and the page again."),
     "growth": ("fragarea.cli.growth:growth", "Growth of fragments and genotypes, losses, mix-ups."),
+    "fusion": ("fragarea.cli.fusion:fusion", "How far pads have fused: contacts, gaps, patches."),
     "ready": ("fragarea.cli.ready:ready", "Which fragments and pads are ready to outplant."),
     "adapt": ("fragarea.cli.adapt:adapt", "Learn from outlines that people have put right."),
     "check": ("fragarea.cli.check:check", "Check a camera on photos of the known-area sheet."),

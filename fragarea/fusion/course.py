@@ -24,6 +24,8 @@ COVER_FELL = "cover fell"
 
 _COVERAGE = 1.96  # a change beyond this many standard uncertainties is no mere error of measurement
 
+_LEAST = 1e-3  # a part so small is no setback, however sure it is
+
 
 def history_of(site: str, visits: Iterable[PadVisit], rules: FusionRules) -> PadHistory:
     """The visits of one pad with what only time tells.
@@ -110,7 +112,8 @@ def setbacks(before: PadVisit, now: PadVisit) -> tuple[Setback, ...]:
 
 
 def _fell(before: Figure, now: Figure) -> bool:
-    return before.value - now.value > _COVERAGE * math.hypot(before.u, now.u)
+    fall = before.value - now.value
+    return fall > max(_LEAST * before.value, _COVERAGE * math.hypot(before.u, now.u))
 
 
 def _why(before: PadVisit, now: PadVisit, was: PairVisit, pair: PairVisit) -> str:

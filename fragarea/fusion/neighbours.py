@@ -86,7 +86,7 @@ def _edges(centres: npt.NDArray[np.float64]) -> npt.NDArray[np.intp]:
     return np.unique(np.sort(sides, axis=1), axis=0).astype(np.intp)
 
 
-def layouts_of(visits: Sequence[Centres], reach: float) -> tuple[Layout, ...]:
+def layouts_of(visits: Sequence[Centres], reach: float, *, settled: int | None = None) -> tuple[Layout, ...]:
     """The neighbours at each visit of one pad, the same as long as the same fragments stand there.
 
     Parameters
@@ -94,6 +94,8 @@ def layouts_of(visits: Sequence[Centres], reach: float) -> tuple[Layout, ...]:
     visits : sequence of mapping of name to (x_mm, y_mm)
         Plug centres of each visit in the axes of its photo, in order of time.
     reach : float
+    settled : int, optional
+        So many first sightings of a plug tell where it stands; later ones change nothing any more. By default all do.
 
     Returns
     -------
@@ -103,7 +105,7 @@ def layouts_of(visits: Sequence[Centres], reach: float) -> tuple[Layout, ...]:
     Notes
     -----
     Where four plugs stand in a square, an error of a tenth of a millimetre decides which diagonal a triangulation
-    holds. So the centres of all visits are laid over each other and their medians are triangulated.
+    holds. So the centres of visits are laid over each other and their medians are triangulated.
     """
     base: dict[str, tuple[float, float]] = {}
     seen: dict[str, list[tuple[float, float]]] = {}
@@ -113,7 +115,7 @@ def layouts_of(visits: Sequence[Centres], reach: float) -> tuple[Layout, ...]:
             place = (float(point[0]), float(point[1]))
             seen.setdefault(name, []).append(place)
             base.setdefault(name, place)
-    middles = {name: np.median(points, axis=0) for name, points in seen.items()}
+    middles = {name: np.median(points[:settled], axis=0) for name, points in seen.items()}
     known: dict[tuple[str, ...], Layout] = {}
     return tuple(_layout(sorted(visit), middles, reach, known) for visit in visits)
 

@@ -16,7 +16,7 @@ from fragarea.fusion.pairs import Pair, pairs_of
 from fragarea.fusion.progress import progress_of
 from fragarea.fusion.records import NOTHING, FusionRules, PadFragment, PadVisit, PairVisit, Patch
 from fragarea.fusion.registration import register
-from fragarea.fusion.tissue import TOUCHING_MM, PadPhoto, PhotoFragment, Tissue, tissue_of
+from fragarea.fusion.tissue import TOUCHING_MM, PadPhoto, PhotoFragment, Shapes, Tissue, tissue_of
 
 
 def visit_of(photo: PadPhoto, layout: Layout, rules: FusionRules, *, with_outlines: bool = False) -> PadVisit:
@@ -128,7 +128,7 @@ def _patches(
     return tuple(found)
 
 
-def _joined(parts: Floats) -> MultiPolygon:
+def _joined(parts: Shapes) -> MultiPolygon:
     whole = shapely.union_all(parts, grid_size=TOUCHING_MM)
     return MultiPolygon([part for part in shapely.get_parts(whole) if part.geom_type == "Polygon"])
 
