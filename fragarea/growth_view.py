@@ -26,7 +26,7 @@ from fragarea.growth import (
     estimate_lag,
     growth_of_columns,
     look_first,
-    mixups_of,
+    open_exchanges,
     rates_over,
     read_record,
     reasons_of,
@@ -102,7 +102,7 @@ def view_growth(
     whole = read_record(logbook, tables)
     mixups = tuple(
         one
-        for one in mixups_of(logbook, whole)
+        for one in open_exchanges(logbook, whole)
         if (site is None or one.site == site) and (until is None or one.taken_at.date() <= until)
     )
     record = whole.limited(site=site, since=since, until=until)

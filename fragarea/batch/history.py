@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fragarea.doubts import Doubt
-from fragarea.logbook import FragmentVisit, Logbook, histories_of, keep_comparison, uncompared
+from fragarea.logbook import MARKED_WRONG, FragmentVisit, Logbook, histories_of, keep_comparison, uncompared
 from fragarea.measurement import FragmentStatus
 
 DAYS_PER_MONTH = 30.4375
@@ -35,15 +35,22 @@ class Plausible:
 USUAL = Plausible()
 
 
-def compare_histories(logbook: Logbook) -> None:
-    """Compare all histories that changed since the last time, and keep the doubts that come of it."""
+def compare_histories(logbook: Logbook) -> bool:
+    """Compare all histories that changed since the last time, and keep the doubts that come of it.
+
+    Returns
+    -------
+    bool
+        Whether any had changed.
+    """
     changed = uncompared(logbook)
     if not changed.measurement_ids:
-        return
+        return False
     found: dict[int, Doubt | None] = {}
     for visits in histories_of(logbook, changed.keys).values():
         found |= {visit.fragment_id: doubt for visit, doubt in zip(visits, area_jumps(visits), strict=True)}
     keep_comparison(logbook, found, changed.measurement_ids)
+    return True
 
 
 def area_jumps(visits: Sequence[FragmentVisit], plausible: Plausible = USUAL) -> list[Doubt | None]:
@@ -58,8 +65,9 @@ def area_jumps(visits: Sequence[FragmentVisit], plausible: Plausible = USUAL) ->
     Returns
     -------
     list of (Doubt or None)
-        In the order of `visits`. None also where nothing can be said: no date is known. A fragment that goes missing,
-        or that stands there again, is doubted like any other change; one that stays missing is not.
+        In the order of `visits`. None also where nothing can be said: no date is known, or a person marked the
+        measurement wrong. A fragment that goes missing, or that stands there again, is doubted like any other change;
+        one that stays missing is not.
 
     Notes
     -----
@@ -74,7 +82,7 @@ def area_jumps(visits: Sequence[FragmentVisit], plausible: Plausible = USUAL) ->
     explaining: list[FragmentVisit] = []  # the last visit, and those before it that it does not stand for
     for visit in visits:
         doubt = None
-        if visit.taken_at is not None:
+        if visit.taken_at is not None and not _marked_wrong(visit):
             if explaining and not any(_explains(one, visit, plausible) for one in explaining):
                 doubt = _jump(explaining[-1], visit)
             explaining = [*explaining, visit] if doubt else [visit]
@@ -85,6 +93,10 @@ def area_jumps(visits: Sequence[FragmentVisit], plausible: Plausible = USUAL) ->
 def _jump(last: FragmentVisit, new: FragmentVisit) -> Doubt:
     change_cm2, days = (new.area_mm2 - last.area_mm2) / 100, _days_between(last, new)
     return Doubt("area_jump", f"{change_cm2:+.2f} cm² in {days:.0f} days, from {last.area_mm2 / 100:.2f} cm²")
+
+
+def _marked_wrong(visit: FragmentVisit) -> bool:
+    return any(doubt.key == MARKED_WRONG for doubt in visit.doubts)
 
 
 def _explains(before: FragmentVisit, new: FragmentVisit, plausible: Plausible) -> bool:

@@ -89,7 +89,7 @@ def run_batch(
             plan, logbook, job, _crew(job, measure, workers, scheduler, photo_timeout_s), tally, on_progress
         )
     if not interrupted:
-        compare_histories(logbook)
+        _compare_visits(logbook, job)
     return BatchSummary(
         measured=tuple(tally.measured),
         doubtful=tuple(tally.doubtful),
@@ -101,6 +101,14 @@ def run_batch(
         interrupted=interrupted,
         refused_before=plan.refused_before,
     )
+
+
+def _compare_visits(logbook: Logbook, job: Job) -> None:
+    """Doubts that come of comparing what was measured with other visits."""
+    from fragarea.growth.exchanges import doubt_exchanges  # loads much that no worker needs
+
+    if compare_histories(logbook):
+        doubt_exchanges(logbook, job.tables)
 
 
 def needs_look(measurement: PhotoMeasurement) -> bool:

@@ -13,6 +13,7 @@
 ``health``    losses and bleaching: what to look at first
 ``mixups``    whether fragments changed places
 ``history``   the rim: from the logbook's rows to areas over time
+``exchanges`` mix-ups that nobody decided about, and their doubts in the logbook
 """
 
 from fragarea.growth.columns import AreaColumns, columns_of
@@ -28,6 +29,7 @@ from fragarea.growth.curve import (
     growth_curve,
     reasons_of,
 )
+from fragarea.growth.exchanges import doubt_exchanges, open_exchanges
 from fragarea.growth.genotypes import (
     GenotypeGrowth,
     GenotypesGrowth,
@@ -81,6 +83,7 @@ __all__ = [
     "count_left_out",
     "curve_by_reasons",
     "days_between",
+    "doubt_exchanges",
     "estimate_lag",
     "find_mixups",
     "fit_mixed",
@@ -92,6 +95,7 @@ __all__ = [
     "holm",
     "look_first",
     "mixups_of",
+    "open_exchanges",
     "radius_line",
     "rates_between_visits",
     "rates_over",

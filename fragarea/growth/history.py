@@ -20,6 +20,7 @@ from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, shape_of
 from fragarea.growth.records import AreaPoint, ErrorPart, FragmentHistory
 from fragarea.growth.shared import Array
 from fragarea.logbook import (
+    MARKED_WRONG,
     AreaPhoto,
     AreaRows,
     ComparedVisit,
@@ -41,6 +42,7 @@ RIM_BAND_MM = 0.5
 
 Item = TypeVar("Item")
 
+_DOUBTS_THAT_COUNT = ("cut_off", "touches_neighbour", "beyond_rim", MARKED_WRONG)
 _COMPARED_AS = "1"  # to be raised when comparing changes, so that visits compared before are compared anew
 _OUTLINES_AT_ONCE = 2_000
 _VISITS_AT_ONCE = 200
@@ -145,7 +147,8 @@ class NurseryRecord:
                     bleached_mm2=bleached,
                     dead_mm2=dead,
                     rim_share=None if math.isnan(share) else share,
-                    doubts=rows.doubts.get(number, frozenset()),
+                    doubts=(seen := rows.doubts.get(number, frozenset())),
+                    marked_wrong=MARKED_WRONG in seen,
                     photo=photo.photo,
                     sha256=photo.sha256,
                     fragment_id=fragment_id,
@@ -183,7 +186,7 @@ def record_of(rows: AreaRows, tables: Tables) -> NurseryRecord:
     # photos are in order of time already
     order = np.lexsort([rows.photo, rows.name])
     order = order[~np.isnan(day[order])]
-    doubted = {key: np.zeros(len(rows.name), dtype=bool) for key in ("cut_off", "touches_neighbour", "beyond_rim")}
+    doubted = {key: np.zeros(len(rows.name), dtype=bool) for key in _DOUBTS_THAT_COUNT}
     for row, keys in rows.doubts.items():
         for key in keys & doubted.keys():
             doubted[key][row] = True
@@ -198,7 +201,6 @@ def record_of(rows: AreaRows, tables: Tables) -> NurseryRecord:
         missing=rows.status == STATUSES.index(FragmentStatus.MISSING),
         dead=rows.status == STATUSES.index(FragmentStatus.DEAD),
         **doubted,
-        marked_wrong=np.zeros(len(rows.name), dtype=bool),
         part_u_mm2=rows.term_u_mm2,
         part_source=source,
     )
@@ -377,7 +379,8 @@ def _tray_visits(record: NurseryRecord) -> Iterator[_TrayVisit]:
     number = {site: code for code, site in enumerate(sites)}
     site_of = np.array([number[photo.site] for photo in rows.photos], dtype=np.int64)
     photo = rows.photo[record.row]
-    seen = np.flatnonzero(on_tray[photo] & ~columns.missing & (columns.area_mm2 > 0))
+    counts = ~columns.missing & ~columns.marked_wrong & (columns.area_mm2 > 0)
+    seen = np.flatnonzero(on_tray[photo] & counts)
     site, day = site_of[photo[seen]], np.floor(columns.day[seen]).astype(np.int64)
     fragment = columns.fragment[seen]
     # the first photo of a day tells what a fragment looked like; columns are in order of time

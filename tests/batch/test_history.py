@@ -54,6 +54,12 @@ def test_growth_is_bounded_by_the_radius_not_by_the_share():
     assert area_jump([before], visit(MONTH_DAYS, grown * (1 + 1e-9))).key == "area_jump"
 
 
+def test_what_a_person_marked_wrong_is_neither_doubted_nor_explains_anything():
+    wrong = visit(7, 20.0, doubts=(Doubt("marked_wrong", "Ana: hand in the way"),))
+    assert area_jumps([visit(0, 100.0), wrong, visit(14, 101.0)]) == [None, None, None]
+    assert area_jumps([visit(0, 100.0), visit(7, 20.0)])[1] is not None
+
+
 def test_loss_up_to_a_tenth_is_let_pass():
     assert area_jump([visit(0, 100.0)], visit(7, 90.0)) is None
     assert area_jump([visit(0, 100.0)], visit(7, 89.9)) is not None

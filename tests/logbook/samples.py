@@ -94,6 +94,8 @@ def measured(content: str = "one", **changes: Any) -> PhotoMeasurement:
 
 
 _LINKS = {"measurement_id": "measurements", "fragment_measurement_id": "fragment_measurements"}
+_REMEMBERED = {"file_hashes", "rim_shares", "packed_areas", "compared_visits"}
+"""Tables that can be emptied at any time."""
 _NOT_COMPARED = {"recorded_at_utc", "first_seen_at_utc", "edited_at_utc", "id", "supersedes"}
 
 
@@ -109,7 +111,7 @@ def content_of(file: Path) -> dict[str, list[tuple[Any, ...]]]:
     return {
         name: sorted((_comparable(row, rows) for row in rows[name]), key=repr)
         for name in names
-        if name != "file_hashes"
+        if name not in _REMEMBERED
     }
 
 
