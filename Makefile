@@ -30,7 +30,10 @@ demo: $(STAMP)
 	$(BIN)/fragarea measure $(DEMO) || [ $$? -eq 3 ]
 	$(BIN)/fragarea table $(DEMO) --since 2025-07-01
 	$(BIN)/fragarea export $(DEMO) --to $(DEMO)/areas.xlsx
-	@echo "The demo nursery is in $(DEMO)/: open $(DEMO)/reports/report.html and the pictures in $(DEMO)/reports/."
+	$(BIN)/fragarea weekly $(DEMO) --until 2025-06-05
+	$(BIN)/fragarea weekly $(DEMO)
+	$(BIN)/fragarea growth $(DEMO) --plots $(DEMO)/reports/growth
+	@echo "The demo nursery is in $(DEMO)/: open $(DEMO)/reports/report.html, the weekly report beside it, and the pictures."
 
 lint: $(STAMP)
 	$(BIN)/ruff check .

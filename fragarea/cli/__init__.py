@@ -27,6 +27,7 @@ COMMANDS = {
     "growth": ("fragarea.cli.growth:growth", "Growth of fragments and genotypes, losses, mix-ups."),
     "fusion": ("fragarea.cli.fusion:fusion", "How far pads have fused: contacts, gaps, patches."),
     "ready": ("fragarea.cli.ready:ready", "Which fragments and pads are ready to outplant."),
+    "weekly": ("fragarea.cli.weekly:weekly", "Write the weekly report: one page to mail or print."),
     "adapt": ("fragarea.cli.adapt:adapt", "Learn from outlines that people have put right."),
     "check": ("fragarea.cli.check:check", "Check a camera on photos of the known-area sheet."),
     "doubts": ("fragarea.cli.doubts:doubts", "Explain the doubts that a measurement can carry."),

@@ -12,6 +12,7 @@ overwritten: ``current_measurements`` gives those that count, ``measurements_of`
 ``histories``                               which fragments are to be compared with their earlier visits
 ``checks``, ``edits``                       known-area checks, print checks, people's corrections and marks
 ``exchanges``, ``attribution``              fragments that changed places, and measurements under other names
+``weekly_reports``                          what weekly reports said
 """
 
 from __future__ import annotations
@@ -68,6 +69,7 @@ from fragarea.logbook.records import (
     StoredRefusal,
     place_of,
 )
+from fragarea.logbook.weekly_reports import KeptReport, count_late, keep_report, last_report
 from fragarea.logbook.writing import record, record_names, record_refusal
 
 __all__ = [
@@ -82,6 +84,7 @@ __all__ = [
     "FileHash",
     "FragmentVisit",
     "HistoryKey",
+    "KeptReport",
     "KnownPhoto",
     "Logbook",
     "Mark",
@@ -100,6 +103,7 @@ __all__ = [
     "area_rows",
     "backup",
     "compared_visits_of",
+    "count_late",
     "current_measurements",
     "current_refusals",
     "edits_of",
@@ -110,10 +114,12 @@ __all__ = [
     "keep_comparison",
     "keep_exchange_decision",
     "keep_exchange_doubts",
+    "keep_report",
     "keep_rim_shares",
     "known_hashes",
     "known_photos",
     "last_check",
+    "last_report",
     "live_outlines",
     "mark_wrong",
     "marks_of",

@@ -261,3 +261,15 @@ compared_visits = sa.Table(
     sa.Column("state", sa.String(32), nullable=False),
     sa.Column("exchanges", sa.JSON(none_as_null=True), nullable=False),
 )
+
+weekly_reports = sa.Table(
+    "weekly_reports",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("first_day", sa.String(10), nullable=False),
+    sa.Column("last_day", sa.String(10), nullable=False),
+    sa.Column("said", sa.JSON(none_as_null=True), nullable=False),
+    sa.Column("software_version", sa.String(32), nullable=False),
+    sa.Column("recorded_at_utc", sa.String(32), nullable=False),
+    sa.Index("ix_weekly_reports_last_day", "last_day"),
+)

@@ -1,6 +1,7 @@
 """What people see: pictures, tables, files and pages, all made from finished records.
 
 ``overlay``      the photo with outlines, names, areas and doubts
+``plots``        figures of growth for print; loaded by the commands that draw them
 ``sheet``        the contact sheet of a visit, every fragment at one scale
 ``rows``         tidy rows, one a fragment and photo; visits and sums
 ``tables``       tables for a terminal
@@ -16,7 +17,7 @@ from fragarea.report.overlay import draw_overlay
 from fragarea.report.pictures import file_stem, save_picture
 from fragarea.report.rounding import format_area, round_area
 from fragarea.report.rows import ReportRow, Visit, rows_of, sum_area, visits_of
-from fragarea.report.sheet import SheetItem, cut_item, draw_contact_sheet
+from fragarea.report.sheet import SheetItem, cut_item, draw_contact_sheet, outlined, piece_half_mm
 from fragarea.report.spreadsheet import csv_text, workbook_bytes, write_csv, write_workbook
 from fragarea.report.tables import visit_tables
 from fragarea.report.words import fragment_name, needs_look
@@ -38,6 +39,8 @@ __all__ = [
     "json_line",
     "measurement_to_json",
     "needs_look",
+    "outlined",
+    "piece_half_mm",
     "refusal_to_json",
     "render_page",
     "round_area",

@@ -54,7 +54,14 @@ class SheetItem:
     name: str
 
 
-def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMeasurement, name: str) -> SheetItem:
+def cut_item(
+    pixels: Image,
+    measurement: PhotoMeasurement,
+    fragment: FragmentMeasurement,
+    name: str,
+    *,
+    half_mm: float | None = None,
+) -> SheetItem:
     """Cut one fragment out of a photo for a contact sheet.
 
     Parameters
@@ -65,6 +72,8 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
         With its plane.
     fragment : FragmentMeasurement
     name : str
+    half_mm : float, optional
+        Half the side of the piece; that of :func:`piece_half_mm` by default.
 
     Returns
     -------
@@ -78,8 +87,7 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
     """
     if measurement.plane is None:
         raise ValueError("measurement.plane is None; measure the photo again to draw on it")
-    reach = reach_mm(fragment, measurement.site.plug_mm, dead_within_mm=NEAR_MM)
-    half = max(reach, LEAST_SHARE * measurement.site.plug_mm / 2) + MARGIN_MM
+    half = piece_half_mm(measurement, fragment) if half_mm is None else half_mm
     px_per_mm = min(FULL_PX_PER_MM, LARGEST_WINDOW_PX / (2 * half))
     side = math.ceil(2 * half * px_per_mm)
     origin = (fragment.centre_mm[0] - half, fragment.centre_mm[1] - half)
@@ -93,6 +101,42 @@ def cut_item(pixels: Image, measurement: PhotoMeasurement, fragment: FragmentMea
     )
     window = Window(np.asarray(piece, dtype=np.uint8), 1 / px_per_mm, origin, fragment.edge_height_mm)
     return SheetItem(window, fragment, name)
+
+
+def piece_half_mm(measurement: PhotoMeasurement, fragment: FragmentMeasurement) -> float:
+    """Half the side of the square around a fragment's middle that shows its plug, its tissue and a margin, in mm."""
+    reach = reach_mm(fragment, measurement.site.plug_mm, dead_within_mm=NEAR_MM)
+    return max(reach, LEAST_SHARE * measurement.site.plug_mm / 2) + MARGIN_MM
+
+
+def outlined(item: SheetItem, size_px: int, *, stroke_px: int = STROKE_PX) -> Image:
+    """The piece of a fragment at a size, with its outlines.
+
+    Parameters
+    ----------
+    item : SheetItem
+    size_px, stroke_px : int
+        Side of the picture, and width of a bright stroke.
+
+    Returns
+    -------
+    ndarray of uint8, shape (size_px, size_px, 3)
+    """
+    how = cv2.INTER_AREA if size_px <= item.window.pixels.shape[0] else cv2.INTER_CUBIC
+    piece = np.asarray(cv2.resize(item.window.pixels, (size_px, size_px), interpolation=how), dtype=np.uint8)
+    factor = size_px / item.window.pixels.shape[0]
+
+    def place(ring: Points) -> Points:
+        return (item.window.to_px(ring) + 0.5) * factor - 0.5
+
+    fragment = item.fragment
+    for look, shape in (
+        (DEAD, fragment.outline_dead),
+        (LIVE, fragment.outline_live),
+        (BLEACHED, fragment.outline_bleached),
+    ):
+        draw_lines(piece, [place(ring) for ring in rings_of(shape)], look, width_px=stroke_px)
+    return piece
 
 
 def _interpolated(coarse: Points, side: int) -> npt.NDArray[np.float32]:
@@ -153,21 +197,8 @@ def _tile(item: SheetItem, tile_px: int, side_mm: float, px_per_mm: float) -> Im
     picture = np.empty((high, tile_px, 3), np.uint8)
     picture[:] = PAPER
     size = min(round(_side_mm(item) * px_per_mm), high, tile_px)
-    piece = np.asarray(cv2.resize(item.window.pixels, (size, size), interpolation=cv2.INTER_AREA), dtype=np.uint8)
     left, top = min(PAD_PX, tile_px - size), (high - size) // 2
-    factor = size / item.window.pixels.shape[0]
-
-    def place(ring: Points) -> Points:
-        return (item.window.to_px(ring) + 0.5) * factor - 0.5
-
-    fragment = item.fragment
-    for style, shape in (
-        (DEAD, fragment.outline_dead),
-        (LIVE, fragment.outline_live),
-        (BLEACHED, fragment.outline_bleached),
-    ):
-        draw_lines(piece, [place(ring) for ring in rings_of(shape)], style, width_px=STROKE_PX)
-    picture[top : top + size, left : left + size] = piece
+    picture[top : top + size, left : left + size] = outlined(item, size)
     _scale_bar(picture, px_per_mm, left + PAD_PX, top + size - 14)
     return np.vstack([picture, _caption(item, tile_px)])
 

@@ -60,7 +60,7 @@ def test_every_command_of_the_walk_works(walked) -> None:
     assert measured == 3, results["fragarea measure my-nursery"].stderr  # one photo is refused on purpose
     assert set(codes.values()) == {0}, {c: r.stderr for c, r in results.items() if r.returncode}
     assert {command.split()[1] for command in codes if command.startswith("fragarea")} == {
-        *("start", "table", "export", "sheets", "print-check", "check"),
+        *("start", "table", "export", "weekly", "sheets", "print-check", "check"),
     }
 
 
@@ -71,6 +71,7 @@ def test_walk_ends_with_the_table_the_page_and_the_prints(walked) -> None:
     assert "40 measured" in results["fragarea table my-nursery"].stdout
     assert "refused 1" in results["fragarea measure my-nursery"].stdout
     assert (folder / "my-nursery/reports/report.html").is_file()
+    assert (folder / "my-nursery/reports/weekly-2025-07-10.html").is_file()
     assert (folder / "our-nursery/print/frame-280x220-a4.pdf").is_file()
 
 

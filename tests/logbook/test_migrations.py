@@ -32,8 +32,8 @@ NEXT = """
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0005"
-down_revision = "0004"
+revision = "0006"
+down_revision = "0005"
 
 
 def upgrade():
@@ -57,7 +57,7 @@ def with_next(folder: Path, last: str = "") -> Path:
     """The migrations and one more."""
     migrations = folder / "migrations"
     shutil.copytree(MIGRATIONS, migrations, ignore=shutil.ignore_patterns("__pycache__"))
-    (migrations / "versions" / "0005_next.py").write_text(NEXT.format(last=last), encoding="utf-8")
+    (migrations / "versions" / "0006_next.py").write_text(NEXT.format(last=last), encoding="utf-8")
     return migrations
 
 
@@ -112,12 +112,12 @@ def test_a_newer_logbook_is_refused_and_left_alone(tmp_path):
 def test_an_older_logbook_is_copied_then_upgraded(tmp_path, monkeypatch):
     file, migrations = old_logbook(tmp_path), with_next(tmp_path)
     before = content_of(file)
-    monkeypatch.setattr(upgrading, "SCHEMA", "0005")
-    monkeypatch.setattr(opening, "SCHEMA", "0005")
-    monkeypatch.setattr(opening, "upgrade", lambda c, name: upgrade(c, name, migrations=migrations, to="0005"))
+    monkeypatch.setattr(upgrading, "SCHEMA", "0006")
+    monkeypatch.setattr(opening, "SCHEMA", "0006")
+    monkeypatch.setattr(opening, "upgrade", lambda c, name: upgrade(c, name, migrations=migrations, to="0006"))
     with open_logbook(file) as logbook:
         assert len(current_measurements(logbook)) == 1
-    assert version_of(file) == "0005"
+    assert version_of(file) == "0006"
     copy = tmp_path / "logbook-version-0001.sqlite"
     assert content_of(copy) == before
     connection = sqlite3.connect(file)
@@ -130,7 +130,7 @@ def test_a_migration_that_fails_at_its_end_changes_nothing(tmp_path):
     logbook = open_logbook(file)
     before = content_of(file)
     with pytest.raises(LogbookProblem, match="nowhere"), logbook.writing() as connection:
-        upgrade(connection, "logbook", migrations=migrations, to="0005")
+        upgrade(connection, "logbook", migrations=migrations, to="0006")
     logbook.close()
     assert content_of(file) == before
     assert version_of(file) == SCHEMA
