@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date
+from functools import cached_property
 
 import numpy as np
 from markupsafe import Markup
@@ -68,6 +69,7 @@ CHECK_DAYS = 31
 """How old a known-area check may be before a new one is asked for."""
 
 _WIDE_IN, _NARROW_IN = 5.6, 3.6
+_SITES_NAMED = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +109,7 @@ class Week:
     previous: KeptReport | None
     said: Said
 
-    @property
+    @cached_property
     def visits(self) -> tuple[Visit, ...]:
         """Visits of these days."""
         return visits_of(self.seen.rows)
@@ -326,9 +328,10 @@ def doubts(week: Week, album: Album) -> Section:
     """Doubts of these days by kind, with who carries them."""
     carriers: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
     for visit in week.visits:
-        for photo, found in dict.fromkeys((row.photo, row.photo_doubts) for row in visit.rows):
+        photos = dict.fromkeys((row.photo, row.photo_doubts) for row in visit.rows)
+        for photo, found in photos:
             for doubt in found:
-                carriers[doubt.key][visit.title].append(f"whole photo {photo}")
+                carriers[doubt.key][visit.title].append(f"photo {photo}" if len(photos) > 1 else "whole photo")
         for row in visit.rows:
             for doubt in row.doubts:
                 carriers[doubt.key][visit.title].append(row.name)
@@ -407,7 +410,9 @@ def _days_of(week: Week, site: str) -> Iterable[date]:
 def _left_out_words(left_out: Mapping[str, int]) -> str:
     if not left_out:
         return ""
-    where = ", ".join(f"{count} of {site or 'no site'}" for site, count in left_out.items())
+    where = ", ".join(f"{count} of {site or 'no site'}" for site, count in list(left_out.items())[:_SITES_NAMED])
+    if len(left_out) > _SITES_NAMED:
+        where += f" and others of {len(left_out) - _SITES_NAMED} more sites"
     return (
         f"{sum(left_out.values())} more are not pictured, to keep the file small: {where}. fragarea table lists all."
     )
