@@ -24,6 +24,7 @@ COVER_FELL = "cover fell"
 
 _COVERAGE = 1.96  # a change beyond this many standard uncertainties is no mere error of measurement
 
+_POSSIBLE = 0.05  # what redrawn outlines give more often than this may be so
 _LEAST = 1e-3  # a part so small is no setback, however sure it is
 
 
@@ -120,10 +121,13 @@ def _why(before: PadVisit, now: PadVisit, was: PairVisit, pair: PairVisit) -> st
     lost = [name for name in pair.names if _lost(before, now, name)]
     if lost:
         return f"live tissue of {' and '.join(lost)} was lost"
-    unsure = [visit for visit, one in ((before, was), (now, pair)) if one.p_state < 0.95]
+    if was.fused:
+        doubt = ((before, 1 - was.p_fused), (now, pair.p_fused))
+    else:
+        doubt = ((before, was.p_apart), (now, 1 - pair.p_apart))
+    unsure = [f"{visit.day}" for visit, p in doubt if p >= _POSSIBLE]
     if unsure:
-        days = " and ".join(f"{visit.day}" for visit in unsure)
-        return f"within the uncertainty of {days}: the pair may have been the same at both visits"
+        return f"within the uncertainty of {' and '.join(unsure)}: the pair may have been the same at both visits"
     return "no tissue was lost: one of the two outlines is wrong; look at both"
 
 

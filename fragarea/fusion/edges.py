@@ -18,7 +18,7 @@ Bools = npt.NDArray[np.bool_]
 STEP_MM = 0.8
 """Longest piece of an edge: about the distance of the points of a measured outline."""
 
-_SAME_MM = 1e-3  # pieces of two fragments that differ by less are one cut
+_SAME_MM = 1e-6  # pieces of two fragments that differ by less are one cut
 
 # How outlines differ from the exact ones on the rendered dev scenes: a part that a whole outline shares, as large as
 # its stated uncertainty, and a part that wanders along the edge, whose size and length follow.
@@ -117,8 +117,10 @@ class EdgeErrors:
 
     def at(self, points_mm: Floats, owner: Ints) -> Floats:
         """Errors at points on edges, in mm, outwards, shape (n, draws); an owner of -1 is no edge and has none."""
-        errors = self.waves_at(points_mm) @ self.weights + self.shared_mm[owner]
-        return np.asarray(np.where((owner >= 0)[:, None], errors, 0.0))
+        errors = np.zeros((len(points_mm), self.weights.shape[1]))
+        on_edge = owner >= 0
+        errors[on_edge] = self.waves_at(points_mm[on_edge]) @ self.weights + self.shared_mm[owner[on_edge]]
+        return errors
 
     def areas(self, edges: Edges, *chosen: Bools) -> tuple[Floats, ...]:
         """What the errors add to the area of each owner, in mm2, each of shape (owners, draws): its edge, moved.

@@ -7,12 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.spatial import Delaunay, QhullError
+from scipy.spatial import Delaunay
 from shapely import MultiPolygon
 
 from fragarea.fusion.edges import Edges, Floats, Ints
 
 _KEY_PER_MM = 1000.0  # points nearer than a micrometre are one
+
+_THIN_MM = 1e-3
+_BROAD_MM = 0.2  # how well the broadest place of a fragment whose middle is dead is found
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,8 @@ def find_necks(
     edges : Edges
         Of these outlines.
     centres_mm : array_like, shape (n, 2)
-        Plug centres: where the ways begin and end, or the nearest tissue of the fragment.
+        Plug centres: where the ways begin and end. Where there is no tissue, the way begins where the fragment's
+        tissue is broadest.
     pairs : list of (int, int)
         Pairs to look at.
 
@@ -63,16 +67,13 @@ def find_necks(
     With three fragments in one patch, the way from a to b leads through the tissue of a and b only: what hangs
     together by way of c alone is no contact of a and b.
     """
-    if not pairs:
+    if not pairs or not len(edges.owner):
         return {}
     points, on_edge = _points(edges)
-    try:
-        mesh = Delaunay(points)
-    except QhullError:  # fewer than three points, or all on one line: there is no tissue to speak of
-        return {}
-    label = _labels(outlines, points[mesh.simplices].mean(axis=1))
+    mesh = Delaunay(points)
+    label = _labels(outlines, points[mesh.simplices])
     one, other, ends, width = _passages(mesh, points, label)
-    starts = _starts(points[mesh.simplices], label, np.asarray(centres_mm, dtype=float))
+    starts = _starts(points[mesh.simplices], label, outlines, np.asarray(centres_mm, dtype=float))
     order = np.argsort(-width, kind="stable")
     one, other, ends, width = one[order], other[order], ends[order], width[order]
     found = {}
@@ -102,18 +103,31 @@ def _points(edges: Edges) -> tuple[Floats, Ints]:
     return points[first], on_edge
 
 
-def _labels(outlines: list[MultiPolygon], middles: Floats) -> Ints:
+def _labels(outlines: list[MultiPolygon], triangles: Floats) -> Ints:
     """Whose tissue each triangle lies in; -1 for none."""
-    label = np.full(len(middles), -1, dtype=np.intp)
+    label = np.full(len(triangles), -1, dtype=np.intp)
+    middles = triangles.mean(axis=1)
+    x, y = middles.T
+    # along a cut lie triangles so thin that rounding puts their middle between both sides of it
+    thin = _heights(triangles) < _THIN_MM
     for number, outline in enumerate(outlines):
         if outline.is_empty:
             continue
-        left, low, right, high = outline.bounds
-        x, y = middles.T
-        near = np.flatnonzero((label < 0) & (x > left) & (x < right) & (y > low) & (y < high))
+        west, low, east, high = outline.bounds
+        near = np.flatnonzero((label < 0) & (x >= west) & (x <= east) & (y >= low) & (y <= high))
         shapely.prepare(outline)
-        label[near[shapely.contains_xy(outline, x[near], y[near])]] = number
+        label[near[shapely.intersects_xy(outline, x[near], y[near])]] = number
+    for number, outline in enumerate(outlines):
+        left = np.flatnonzero((label < 0) & thin)
+        label[left[shapely.dwithin(outline, shapely.points(middles[left]), _THIN_MM)]] = number
     return label
+
+
+def _heights(triangles: Floats) -> Floats:
+    """The least height of each triangle, in mm."""
+    sides = np.roll(triangles, -1, axis=1) - triangles
+    doubled = np.abs(sides[:, 0, 0] * sides[:, 1, 1] - sides[:, 0, 1] * sides[:, 1, 0])
+    return np.asarray(doubled / np.maximum(np.hypot(*sides.transpose(2, 0, 1)).max(axis=1), 1e-12))
 
 
 def _passages(mesh: Delaunay, points: Floats, label: Ints) -> tuple[Ints, Ints, Ints, Floats]:
@@ -126,22 +140,29 @@ def _passages(mesh: Delaunay, points: Floats, label: Ints) -> tuple[Ints, Ints, 
     return one, other, ends, np.hypot(*(points[ends[:, 0]] - points[ends[:, 1]]).T)
 
 
-def _starts(triangles: Floats, label: Ints, centres: Floats) -> list[int]:
-    """The triangle of each fragment at its plug's centre, or nearest to it; -1 where it has none."""
+def _starts(triangles: Floats, label: Ints, outlines: list[MultiPolygon], centres: Floats) -> list[int]:
+    """The triangle in which each fragment's ways begin; -1 where it has none."""
     middles = triangles.mean(axis=1)
     starts = []
-    for number, centre in enumerate(centres):
+    for number, (outline, centre) in enumerate(zip(outlines, centres, strict=True)):
         own = np.flatnonzero(label == number)
         if len(own) == 0:
             starts.append(-1)
             continue
+        point = centre if shapely.intersects_xy(outline, *centre) else _broadest(outline)
         sides = np.roll(triangles[own], -1, axis=1) - triangles[own]
-        away = centre - triangles[own]
+        away = point - triangles[own]
         turn = sides[..., 0] * away[..., 1] - sides[..., 1] * away[..., 0]
         holding = own[(turn >= 0).all(axis=1) | (turn <= 0).all(axis=1)]
-        nearest = own[np.argmin(np.hypot(*(middles[own] - centre).T))]
+        # a triangle that lies across a cut is its neighbour's
+        nearest = own[np.argmin(np.hypot(*(middles[own] - point).T))]
         starts.append(int(holding[0] if len(holding) else nearest))
     return starts
+
+
+def _broadest(outline: MultiPolygon) -> Floats:
+    largest = max(outline.geoms, key=lambda part: part.area)
+    return shapely.get_coordinates(shapely.maximum_inscribed_circle(largest, tolerance=_BROAD_MM))[0]
 
 
 def _last_needed(one: Ints, other: Ints, start: int, end: int) -> int | None:

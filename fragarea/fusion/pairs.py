@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon
 
@@ -174,7 +175,7 @@ def _moves(tissue: Tissue, errors: EdgeErrors, ends: Ends) -> Floats:
 def _closing(tissue: Tissue, errors: EdgeErrors, a: int, b: int, nearest: Floats) -> tuple[Floats, Floats]:
     """Gap and neck of a pair that is nearly in contact, as drawn: contact may come at any place of the front.
 
-    Where edges overlap in a draw, the stretch of the front along which they do is the neck.
+    Where edges overlap in a draw, the longest stretch of the front along which they do is the neck.
     """
     one, other = tissue.home_shape(a, b), tissue.home_shape(b, a)
     edge = shapely.segmentize(one.boundary, _PROFILE_STEP_MM)
@@ -189,6 +190,15 @@ def _closing(tissue: Tissue, errors: EdgeErrors, a: int, b: int, nearest: Floats
     lowest = np.minimum(drawn.min(axis=0), nearest)
     necks = np.zeros(len(lowest))
     for draw in np.flatnonzero(lowest < 0):
-        over = across[drawn[:, draw] < 0, 0]
-        necks[draw] = float(np.hypot(*np.ptp(over, axis=0))) if len(over) else 0.0
+        necks[draw] = _longest_stretch(across[:, 0], near, drawn[:, draw] < 0)
     return np.maximum(lowest, 0.0), necks
+
+
+def _longest_stretch(points: Floats, number: Ints, over: npt.NDArray[np.bool_]) -> float:
+    """How far apart the ends of the longest unbroken stretch of an edge lie; `number` counts points along it."""
+    where = np.flatnonzero(over)
+    if len(where) == 0:
+        return 0.0
+    breaks = np.flatnonzero(np.diff(number[where]) > 1)
+    first, last = where[np.r_[0, breaks + 1]], where[np.r_[breaks, len(where) - 1]]
+    return float(np.hypot(*(points[last] - points[first]).T).max())
