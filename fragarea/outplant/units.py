@@ -42,6 +42,8 @@ class Unit:
         Area of the plug, or of a pad's plugs together.
     points : tuple of AreaPoint
         In order of time; of a pad, sums over its fragments.
+    centres_mm : tuple of (x_mm, y_mm)
+        Middles of a pad's plugs; empty where one of them is not known, and off pads.
     fused : float or None
         Fused part of a pad's neighbouring pairs; None where it is not known.
     note : str
@@ -62,6 +64,7 @@ class Unit:
     since: date | None
     plug_mm2: float
     points: tuple[AreaPoint, ...]
+    centres_mm: tuple[tuple[float, float], ...] = ()
     fused: float | None = None
     note: str = ""
 
@@ -172,9 +175,21 @@ def _pad(
         since=max(placement.since for placement, _ in pieces),
         plug_mm2=sum(math.pi * ((entry.plug_mm or site.plug_mm) / 2) ** 2 for entry in entries),
         points=points,
+        centres_mm=_centres(site, [placement for placement, _ in pieces]),
         fused=fused,
         note=note,
     )
+
+
+def _centres(site: Site, placements: Sequence[Placement]) -> tuple[tuple[float, float], ...]:
+    described = {label: (x_mm, y_mm) for label, x_mm, y_mm in site.places_mm}
+    found = []
+    for placement in placements:
+        if placement.x_mm is not None and placement.y_mm is not None:
+            found.append((placement.x_mm, placement.y_mm))
+        elif placement.place in described:
+            found.append(described[placement.place])
+    return tuple(found) if len(found) == len(placements) else ()
 
 
 def place_words(placement: Placement) -> str:
