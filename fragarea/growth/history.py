@@ -18,7 +18,6 @@ import shapely
 from fragarea.growth.columns import OWN, AreaColumns, Bools, Ints, day_of
 from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, shape_of
 from fragarea.growth.records import AreaPoint, ErrorPart, FragmentHistory
-from fragarea.growth.shared import Array
 from fragarea.logbook import (
     MARKED_WRONG,
     AreaPhoto,
@@ -26,11 +25,13 @@ from fragarea.logbook import (
     ComparedVisit,
     Logbook,
     OutlineRow,
+    PhotoAreas,
     area_rows,
     compared_visits_of,
+    keep_areas,
     keep_compared_visits,
-    keep_rim_shares,
     live_outlines,
+    new_areas,
 )
 from fragarea.logbook.areas import STATUSES
 from fragarea.measurement import FragmentStatus
@@ -44,7 +45,6 @@ Item = TypeVar("Item")
 
 _DOUBTS_THAT_COUNT = ("cut_off", "touches_neighbour", "beyond_rim", MARKED_WRONG)
 _COMPARED_AS = "1"  # to be raised when comparing changes, so that visits compared before are compared anew
-_OUTLINES_AT_ONCE = 2_000
 _VISITS_AT_ONCE = 200
 
 
@@ -163,7 +163,7 @@ def read_record(logbook: Logbook, tables: Tables) -> NurseryRecord:
     Parameters
     ----------
     logbook : Logbook
-        Parts of outlines at the rim are remembered in it, where it may be written.
+        What was read of each photo is remembered in it, where it may be written.
     tables : Tables
 
     Returns
@@ -175,12 +175,27 @@ def read_record(logbook: Logbook, tables: Tables) -> NurseryRecord:
     ------
     LogbookProblem
     """
-    rows = area_rows(logbook)
-    return record_of(replace(rows, rim_share=_rim_shares(logbook, rows)), tables)
+    return record_of(area_rows(logbook, also=_remember_areas(logbook)), tables)
+
+
+def _remember_areas(logbook: Logbook) -> list[PhotoAreas]:
+    """Read photos that are not remembered yet, and remember them; gives those that may not be kept."""
+    unkept: list[PhotoAreas] = []
+    for photos in new_areas(logbook):
+        ids = (one for photo in photos for one in photo.fragment_ids.tolist())
+        outlines = list(live_outlines(logbook, ids))
+        shares = dict(zip((one.fragment_id for one in outlines), rim_shares_of(outlines), strict=True))
+        known = [photo.with_rims({one: x for one, x in shares.items() if x is not None}) for photo in photos]
+        if logbook.read_only:
+            unkept += known
+        else:
+            keep_areas(logbook, known)
+    return unkept
 
 
 def record_of(rows: AreaRows, tables: Tables) -> NurseryRecord:
     """The record that some rows of the logbook and the tables make."""
+    on_pad = np.array([photo.kind is SiteKind.PAD for photo in rows.photos], dtype=bool)
     days = np.array([np.nan if photo.taken_at is None else day_of(photo.taken_at) for photo in rows.photos])
     day = days[rows.photo]
     # photos are in order of time already
@@ -197,7 +212,7 @@ def record_of(rows: AreaRows, tables: Tables) -> NurseryRecord:
         day=day,
         area_mm2=rows.area_mm2,
         dead_mm2=rows.dead_mm2,
-        rim_share=rows.rim_share,
+        rim_share=np.where(on_pad[rows.photo], 0.0, rows.rim_share),  # on a pad tissue grows on over the cement
         missing=rows.status == STATUSES.index(FragmentStatus.MISSING),
         dead=rows.status == STATUSES.index(FragmentStatus.DEAD),
         **doubted,
@@ -267,22 +282,6 @@ def error_source(term: str, photo: AreaPhoto) -> str:
             return ""
         case _:
             return this_photo
-
-
-def _rim_shares(logbook: Logbook, rows: AreaRows) -> Array:
-    """Part of each outline at the rim of its plug; what is not remembered is read from outlines."""
-    shares = rows.rim_share.copy()
-    on_pad = np.array([photo.kind is SiteKind.PAD for photo in rows.photos], dtype=bool)[rows.photo]
-    shares[on_pad] = 0.0  # tissue grows on over the cement
-    new = np.flatnonzero(~rows.rim_remembered & ~on_pad)
-    place = dict(zip(rows.fragment_id[new].tolist(), new.tolist(), strict=True))
-    for some in _batches(live_outlines(logbook, place), _OUTLINES_AT_ONCE):
-        found = rim_shares_of(some)
-        for one, share in zip(some, found, strict=True):
-            shares[place[one.fragment_id]] = np.nan if share is None else share
-        if not logbook.read_only:
-            keep_rim_shares(logbook, {one.fragment_id: share for one, share in zip(some, found, strict=True)})
-    return shares
 
 
 def rim_shares_of(rows: Sequence[OutlineRow]) -> list[float | None]:

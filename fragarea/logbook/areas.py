@@ -1,7 +1,8 @@
 """The numbers of every fragment as columns, and what was derived from their outlines.
 
-A million rows become arrays here, chunk by chunk; records of :mod:`fragarea.logbook.reading` would take a minute and
-several gigabytes.
+A million rows become arrays here; records of :mod:`fragarea.logbook.reading` would take a minute and gigabytes. So
+the numbers of each photo are kept packed too, once they were read: what is recorded never changes, and what people
+correct is recorded anew. Doubts come and go, and are never packed.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -17,11 +18,19 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 from shapely import MultiPolygon
+from sqlalchemy.dialects import postgresql, sqlite
 
 from fragarea.logbook.convert import MEASURED, outline_of
 from fragarea.logbook.opening import Logbook
 from fragarea.logbook.reading import readable
-from fragarea.logbook.tables import compared_visits, doubts, fragment_measurements, measurements, outlines, rim_shares
+from fragarea.logbook.tables import (
+    compared_visits,
+    doubts,
+    fragment_measurements,
+    measurements,
+    outlines,
+    packed_areas,
+)
 from fragarea.measurement import FragmentStatus
 from fragarea.sites.records import SiteKind
 
@@ -30,8 +39,11 @@ Ints = npt.NDArray[np.int64]
 
 STATUSES = tuple(FragmentStatus)
 
-_ROWS_AT_ONCE = 50_000
+_CURRENT = (measurements.c.is_current, measurements.c.outcome == MEASURED)
+_FORM = 1  # of a packed photo; to be raised when what is packed, or the order of the states, changes
+_FIXED = 6  # numbers of a packed fragment before its budget terms
 _IDS_AT_ONCE = 500  # databases bound the number of values in a query
+_PHOTOS_AT_ONCE = 50
 
 
 @dataclass(frozen=True)
@@ -79,8 +91,7 @@ class AreaRows:
     term_u_mm2 : ndarray of float64, shape (n, terms)
         Zero where a row has no such term.
     rim_share : ndarray of float64, shape (n,)
-        As remembered; nan where it is not known.
-    rim_remembered : ndarray of bool, shape (n,)
+        Part of the outline at the rim of the plug; nan where it is not known.
     doubts : dict of int to frozenset of str
         Keys of the doubts about a row; rows without any are not named.
     """
@@ -97,7 +108,6 @@ class AreaRows:
     terms: tuple[str, ...]
     term_u_mm2: Floats
     rim_share: Floats
-    rim_remembered: npt.NDArray[np.bool_]
     doubts: dict[int, frozenset[str]]
 
 
@@ -141,40 +151,165 @@ class ComparedVisit:
     exchanges: list[Any]
 
 
-def area_rows(logbook: Logbook) -> AreaRows:
-    """Read the areas of all fragments that have a recorded name.
+@dataclass(frozen=True, eq=False)
+class PhotoAreas:
+    """The numbers of one photo's named fragments, as :class:`AreaRows` holds them for all.
+
+    Attributes
+    ----------
+    measurement_id : int
+    names, terms : tuple of str
+    numbers : ndarray of float64, shape (fragments, 6 + terms)
+        Row in the logbook, status, live, bleached and dead area, share at the rim, and budget terms.
+    """
+
+    measurement_id: int
+    names: tuple[str, ...]
+    terms: tuple[str, ...]
+    numbers: Floats
+
+    @property
+    def fragment_ids(self) -> Ints:
+        """Rows in the logbook."""
+        return self.numbers[:, 0].astype(np.int64)
+
+    def with_rims(self, shares: Mapping[int, float]) -> PhotoAreas:
+        """The same with shares at the rim, by row in the logbook."""
+        numbers = self.numbers.copy()
+        numbers[:, 5] = [shares.get(one, np.nan) for one in self.fragment_ids.tolist()]
+        return replace(self, numbers=numbers)
+
+
+def area_rows(logbook: Logbook, *, also: Iterable[PhotoAreas] = ()) -> AreaRows:
+    """The areas of all fragments that have a recorded name, on photos whose areas are remembered.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    also : iterable of PhotoAreas
+        Of photos whose areas could not be remembered.
 
     Raises
     ------
     LogbookProblem
     """
     with logbook.reading() as connection, readable(logbook):
-        numbers, photos = _photos(connection)
+        photo_number, photos = _photos(connection)
         seen = _doubts(connection)
-        names: dict[str, int] = {}
-        terms: dict[str, int] = {}
-        chunks = [_chunk(rows, numbers, names, terms) for rows in _partitions(connection)]
-    n = sum(len(chunk["fragment_id"]) for chunk in chunks)
-    term_u = np.zeros((n, len(terms)))
-    begun = 0
-    for chunk in chunks:
-        budget = chunk.pop("term_u_mm2")
-        term_u[begun : begun + len(budget), : budget.shape[1]] = budget
-        begun += len(budget)
-    columns = {key: np.concatenate([chunk[key] for chunk in chunks]) for key in chunks[0]} if chunks else _nothing()
-    ordered = sorted(names)
-    place = np.empty(len(names), dtype=np.int64)
-    place[[names[name] for name in ordered]] = np.arange(len(names))
-    columns["name"] = place[columns["name"]]
-    rows = np.flatnonzero(np.isin(columns["fragment_id"], np.fromiter(seen, dtype=np.int64, count=len(seen))))
+        known = [_unpacked(number, packed) for number, packed in _remembered(connection)]
+    known = [one for one in (*known, *also) if one.measurement_id in photo_number]
+    names = [name for one in known for name in one.names]
+    ordered = sorted(set(names))
+    place = {name: number for number, name in enumerate(ordered)}
+    terms = tuple(dict.fromkeys(term for some in dict.fromkeys(one.terms for one in known) for term in some))
+    numbers = np.concatenate([_by_terms(one, terms) for one in known]) if known else np.empty((0, _FIXED))
+    fragment_id = numbers[:, 0].astype(np.int64)
+    rows = np.flatnonzero(np.isin(fragment_id, np.fromiter(seen, dtype=np.int64, count=len(seen))))
     return AreaRows(
         photos=photos,
         names=tuple(ordered),
-        terms=tuple(terms),
-        term_u_mm2=term_u,
-        doubts={row: seen[columns["fragment_id"][row]] for row in rows.tolist()},
-        **columns,
+        fragment_id=fragment_id,
+        photo=np.repeat(
+            [photo_number[one.measurement_id] for one in known], [len(one.names) for one in known]
+        ).astype(np.int64),
+        name=np.array([place[name] for name in names], dtype=np.int64),
+        status=numbers[:, 1].astype(np.int64),
+        area_mm2=numbers[:, 2],
+        bleached_mm2=numbers[:, 3],
+        dead_mm2=numbers[:, 4],
+        rim_share=numbers[:, 5],
+        terms=terms,
+        term_u_mm2=numbers[:, _FIXED:],
+        doubts={row: seen[fragment_id[row]] for row in rows.tolist()},
     )
+
+
+def new_areas(logbook: Logbook) -> Iterator[list[PhotoAreas]]:
+    """Areas of current photos that are not remembered yet, some photos at a time; no share at the rim is known."""
+    remembered = sa.select(packed_areas.c.measurement_id).where(packed_areas.c.form == _FORM)
+    query = sa.select(measurements.c.id).where(*_CURRENT, measurements.c.id.not_in(remembered))
+    with logbook.reading() as connection:
+        wanted = connection.scalars(query.order_by(measurements.c.id)).all()
+    for start in range(0, len(wanted), _PHOTOS_AT_ONCE):
+        some = wanted[start : start + _PHOTOS_AT_ONCE]
+        with logbook.reading() as connection, readable(logbook):
+            yield _read(connection, some)
+
+
+def keep_areas(logbook: Logbook, photos: Sequence[PhotoAreas]) -> None:
+    """Remember the areas of some photos; two programs that do so at once write the same."""
+    rows = [{"measurement_id": one.measurement_id, "form": _FORM, "packed": _packed(one)} for one in photos]
+    with logbook.writing() as connection:
+        _put(connection, packed_areas, rows)
+
+
+def _put(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Insert rows, in place of those with the same key."""
+    if not rows:
+        return
+    insert = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+    others = {column.name: insert.excluded[column.name] for column in table.c if not column.primary_key}
+    connection.execute(insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=others), rows)
+
+
+def _read(connection: sa.Connection, measurement_ids: Sequence[int]) -> list[PhotoAreas]:
+    fragment = fragment_measurements.c
+    names = ("id", "measurement_id", "fragment", "status", "area_mm2", "bleached_mm2", "dead_mm2")
+    query = (
+        # the budget as text: read for a photo in one call, which is several times quicker than one a row
+        sa.select(*(fragment[name] for name in names), sa.cast(fragment.budget, sa.Text).label("budget"))
+        .where(
+            fragment.measurement_id.in_(measurement_ids),
+            fragment.fragment.is_not(None),
+            fragment.area_mm2.is_not(None),
+        )
+        .order_by(fragment.measurement_id, fragment.number)
+    )
+    by_photo: dict[int, list[Any]] = {one: [] for one in measurement_ids}
+    for row in connection.execute(query):
+        by_photo[row.measurement_id].append(row)
+    return [_photo_areas(one, rows) for one, rows in by_photo.items()]
+
+
+def _photo_areas(measurement_id: int, rows: Sequence[Any]) -> PhotoAreas:
+    budgets = json.loads(f"[{','.join(row.budget for row in rows)}]")
+    terms = {name: k for k, name in enumerate(dict.fromkeys(term["name"] for one in budgets for term in one))}
+    numbers = np.zeros((len(rows), _FIXED + len(terms)))
+    for line, row, budget in zip(numbers, rows, budgets, strict=True):
+        status = STATUSES.index(FragmentStatus(row.status))
+        line[:_FIXED] = (row.id, status, row.area_mm2, row.bleached_mm2, row.dead_mm2, np.nan)
+        for term in budget:
+            line[_FIXED + terms[term["name"]]] = term["u_mm2"]
+    return PhotoAreas(measurement_id, tuple(row.fragment for row in rows), tuple(terms), numbers)
+
+
+def _packed(areas: PhotoAreas) -> bytes:
+    """A line of JSON with the words, and the numbers as little-endian doubles."""
+    head = json.dumps([areas.names, areas.terms]).encode()
+    return head + b"\n" + areas.numbers.astype("<f8").tobytes()
+
+
+def _unpacked(measurement_id: int, packed: bytes) -> PhotoAreas:
+    head, _, numbers = packed.partition(b"\n")
+    names, terms = json.loads(head)
+    made = np.frombuffer(numbers, dtype="<f8").reshape(len(names), _FIXED + len(terms))
+    return PhotoAreas(measurement_id, tuple(names), tuple(terms), made)
+
+
+def _by_terms(areas: PhotoAreas, terms: tuple[str, ...]) -> Floats:
+    """The numbers of a photo with a column for each of these terms."""
+    if areas.terms == terms:
+        return areas.numbers
+    made = np.zeros((len(areas.names), _FIXED + len(terms)))
+    made[:, :_FIXED] = areas.numbers[:, :_FIXED]
+    made[:, [_FIXED + terms.index(term) for term in areas.terms]] = areas.numbers[:, _FIXED:]
+    return made
+
+
+def _remembered(connection: sa.Connection) -> Iterable[sa.Row[int, bytes]]:
+    query = sa.select(packed_areas.c.measurement_id, packed_areas.c.packed)
+    joined = query.select_from(packed_areas.join(measurements))
+    return connection.execute(joined.where(*_CURRENT, packed_areas.c.form == _FORM))
 
 
 def _photos(connection: sa.Connection) -> tuple[dict[int, int], tuple[AreaPhoto, ...]]:
@@ -182,7 +317,7 @@ def _photos(connection: sa.Connection) -> tuple[dict[int, int], tuple[AreaPhoto,
     names = ("id", "photo", "path", "sha256", "site", "taken_at", "reference", "settings", "site_settings")
     query = (
         sa.select(*(measurements.c[name] for name in names), measurements.c.plug_top_source)
-        .where(measurements.c.is_current, measurements.c.outcome == MEASURED)
+        .where(*_CURRENT)
         .order_by(measurements.c.taken_at.is_(None), measurements.c.taken_at, measurements.c.path, measurements.c.id)
     )
     numbers: dict[int, int] = {}
@@ -203,69 +338,6 @@ def _photos(connection: sa.Connection) -> tuple[dict[int, int], tuple[AreaPhoto,
             )
         )
     return numbers, tuple(photos)
-
-
-def _partitions(connection: sa.Connection) -> Iterator[Sequence[sa.Row[Any]]]:
-    fragment = fragment_measurements.c
-    query = (
-        sa.select(
-            fragment.id,
-            fragment.measurement_id,
-            fragment.fragment,
-            fragment.status,
-            fragment.area_mm2,
-            fragment.bleached_mm2,
-            fragment.dead_mm2,
-            # as text: one call for a chunk reads it several times quicker than one a row
-            sa.cast(fragment.budget, sa.Text),
-            rim_shares.c.fragment_measurement_id,
-            rim_shares.c.rim_share,
-        )
-        .select_from(fragment_measurements.join(measurements).outerjoin(rim_shares))
-        .where(
-            measurements.c.is_current,
-            measurements.c.outcome == MEASURED,
-            fragment.fragment.is_not(None),
-            fragment.area_mm2.is_not(None),
-        )
-        .order_by(fragment.measurement_id, fragment.number)
-    )
-    return connection.execution_options(yield_per=_ROWS_AT_ONCE).execute(query).partitions()
-
-
-def _chunk(
-    rows: Sequence[sa.Row[Any]], numbers: Mapping[int, int], names: dict[str, int], terms: dict[str, int]
-) -> dict[str, Any]:
-    ids, measured, fragment, status, area, bleached, dead, budgets, remembered, share = zip(*rows, strict=True)
-    statuses = {one.value: code for code, one in enumerate(STATUSES)}
-    return {
-        "fragment_id": np.array(ids, dtype=np.int64),
-        "photo": np.array([numbers[one] for one in measured], dtype=np.int64),
-        "name": np.array([names.setdefault(one, len(names)) for one in fragment], dtype=np.int64),
-        "status": np.array([statuses[one] for one in status], dtype=np.int64),
-        "area_mm2": np.array(area, dtype=float),
-        "bleached_mm2": np.array(bleached, dtype=float),
-        "dead_mm2": np.array(dead, dtype=float),
-        "term_u_mm2": _budgets(budgets, terms),
-        "rim_share": np.array(share, dtype=float),
-        "rim_remembered": np.array([one is not None for one in remembered], dtype=bool),
-    }
-
-
-def _budgets(texts: Sequence[str], terms: dict[str, int]) -> Floats:
-    budgets = json.loads(f"[{','.join(texts)}]")
-    row = np.repeat(np.arange(len(budgets)), [len(budget) for budget in budgets])
-    column = [terms.setdefault(term["name"], len(terms)) for budget in budgets for term in budget]
-    u = np.zeros((len(budgets), len(terms)))
-    u[row, np.array(column, dtype=np.int64)] = [term["u_mm2"] for budget in budgets for term in budget]
-    return u
-
-
-def _nothing() -> dict[str, Any]:
-    whole = ("fragment_id", "photo", "name", "status")
-    real = ("area_mm2", "bleached_mm2", "dead_mm2", "rim_share")
-    empty: dict[str, Any] = {name: np.empty(0, dtype=np.int64) for name in whole}
-    return empty | {name: np.empty(0) for name in real} | {"rim_remembered": np.empty(0, dtype=bool)}
 
 
 def _doubts(connection: sa.Connection) -> dict[int, frozenset[str]]:
@@ -301,16 +373,6 @@ def live_outlines(logbook: Logbook, fragment_ids: Iterable[int]) -> Iterator[Out
             yield OutlineRow(number, outline_of(outline), (x, y), radius, 0.0 if u is None else u)
 
 
-def keep_rim_shares(logbook: Logbook, shares: Mapping[int, float | None]) -> None:
-    """Remember which part of each outline lies at its plug's rim."""
-    rows = [{"fragment_measurement_id": int(one), "rim_share": share} for one, share in shares.items()]
-    if rows:
-        with logbook.writing() as connection:
-            old = rim_shares.c.fragment_measurement_id == sa.bindparam("this")
-            connection.execute(sa.delete(rim_shares).where(old), [{"this": int(one)} for one in shares])
-            connection.execute(sa.insert(rim_shares), rows)
-
-
 def compared_visits_of(logbook: Logbook) -> dict[tuple[str, str], ComparedVisit]:
     """Every comparison remembered, by site and day."""
     with logbook.reading() as connection:
@@ -320,14 +382,6 @@ def compared_visits_of(logbook: Logbook) -> dict[tuple[str, str], ComparedVisit]
 
 def keep_compared_visits(logbook: Logbook, visits: Sequence[ComparedVisit]) -> None:
     """Remember comparisons, in place of older ones of the same visits."""
-    if not visits:
-        return
+    rows = [{"site": v.site, "day": v.day, "state": v.state, "exchanges": v.exchanges} for v in visits]
     with logbook.writing() as connection:
-        old = (compared_visits.c.site == sa.bindparam("a_site")) & (compared_visits.c.day == sa.bindparam("a_day"))
-        connection.execute(
-            sa.delete(compared_visits).where(old), [{"a_site": one.site, "a_day": one.day} for one in visits]
-        )
-        connection.execute(
-            sa.insert(compared_visits),
-            [{"site": v.site, "day": v.day, "state": v.state, "exchanges": v.exchanges} for v in visits],
-        )
+        _put(connection, compared_visits, rows)

@@ -244,12 +244,14 @@ file_hashes = sa.Table(
     sa.Column("sha256", sa.String(64), nullable=False),
 )
 
-# What growth derives from outlines, so that no outline is read twice; both can be emptied at any time.
-rim_shares = sa.Table(
-    "rim_shares",
+# What growth reads and derives of each photo, so that no budget is parsed and no outline is read twice; both can be
+# emptied at any time.
+packed_areas = sa.Table(
+    "packed_areas",
     metadata,
-    sa.Column("fragment_measurement_id", sa.Integer, sa.ForeignKey("fragment_measurements.id"), primary_key=True),
-    sa.Column("rim_share", sa.Double),
+    sa.Column("measurement_id", sa.Integer, sa.ForeignKey("measurements.id"), primary_key=True),
+    sa.Column("form", sa.Integer, nullable=False),
+    sa.Column("packed", sa.LargeBinary, nullable=False),
 )
 
 compared_visits = sa.Table(

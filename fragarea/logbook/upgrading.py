@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from fragarea.errors import LogbookProblem
 
-SCHEMA = "0005"
+SCHEMA = "0006"
 """Version that this program reads and writes: the last migration."""
 
 VERSION_TABLE = "logbook_version"

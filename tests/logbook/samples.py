@@ -94,7 +94,7 @@ def measured(content: str = "one", **changes: Any) -> PhotoMeasurement:
 
 
 _LINKS = {"measurement_id": "measurements", "fragment_measurement_id": "fragment_measurements"}
-_REMEMBERED = {"file_hashes", "rim_shares", "packed_areas", "compared_visits"}
+_REMEMBERED = {"file_hashes", "packed_areas", "compared_visits"}
 """Tables that can be emptied at any time."""
 _NOT_COMPARED = {"recorded_at_utc", "first_seen_at_utc", "edited_at_utc", "id", "supersedes"}
 

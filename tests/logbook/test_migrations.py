@@ -28,19 +28,20 @@ from tests.logbook.samples import content_of, measured
 
 OLDEST = Path(__file__).with_name("version-0001.sql")
 
-NEXT = """
+NEXT_VERSION = f"{int(SCHEMA) + 1:04d}"
+NEXT = f"""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0006"
-down_revision = "0005"
+revision = "{NEXT_VERSION}"
+down_revision = "{SCHEMA}"
 
 
 def upgrade():
     op.add_column("photos", sa.Column("added", sa.Text))
     op.create_table("more", sa.Column("id", sa.Integer, primary_key=True))
     op.execute("UPDATE photos SET added = 'yes'")
-    {last}
+    {{last}}
 """
 
 
@@ -57,7 +58,7 @@ def with_next(folder: Path, last: str = "") -> Path:
     """The migrations and one more."""
     migrations = folder / "migrations"
     shutil.copytree(MIGRATIONS, migrations, ignore=shutil.ignore_patterns("__pycache__"))
-    (migrations / "versions" / "0006_next.py").write_text(NEXT.format(last=last), encoding="utf-8")
+    (migrations / "versions" / f"{NEXT_VERSION}_next.py").write_text(NEXT.format(last=last), encoding="utf-8")
     return migrations
 
 
@@ -112,12 +113,12 @@ def test_a_newer_logbook_is_refused_and_left_alone(tmp_path):
 def test_an_older_logbook_is_copied_then_upgraded(tmp_path, monkeypatch):
     file, migrations = old_logbook(tmp_path), with_next(tmp_path)
     before = content_of(file)
-    monkeypatch.setattr(upgrading, "SCHEMA", "0006")
-    monkeypatch.setattr(opening, "SCHEMA", "0006")
-    monkeypatch.setattr(opening, "upgrade", lambda c, name: upgrade(c, name, migrations=migrations, to="0006"))
+    monkeypatch.setattr(upgrading, "SCHEMA", NEXT_VERSION)
+    monkeypatch.setattr(opening, "SCHEMA", NEXT_VERSION)
+    monkeypatch.setattr(opening, "upgrade", lambda c, name: upgrade(c, name, migrations=migrations, to=NEXT_VERSION))
     with open_logbook(file) as logbook:
         assert len(current_measurements(logbook)) == 1
-    assert version_of(file) == "0006"
+    assert version_of(file) == NEXT_VERSION
     copy = tmp_path / "logbook-version-0001.sqlite"
     assert content_of(copy) == before
     connection = sqlite3.connect(file)
@@ -130,7 +131,7 @@ def test_a_migration_that_fails_at_its_end_changes_nothing(tmp_path):
     logbook = open_logbook(file)
     before = content_of(file)
     with pytest.raises(LogbookProblem, match="nowhere"), logbook.writing() as connection:
-        upgrade(connection, "logbook", migrations=migrations, to="0006")
+        upgrade(connection, "logbook", migrations=migrations, to=NEXT_VERSION)
     logbook.close()
     assert content_of(file) == before
     assert version_of(file) == SCHEMA
