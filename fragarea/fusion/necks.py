@@ -76,9 +76,10 @@ def find_necks(
     starts = _starts(points[mesh.simplices], label, outlines, np.asarray(centres_mm, dtype=float))
     order = np.argsort(-width, kind="stable")
     one, other, ends, width = one[order], other[order], ends[order], width[order]
+    here, there = label[one], label[other]
     found = {}
     for a, b in pairs:
-        own = np.flatnonzero(np.isin(label[one], (a, b)) & np.isin(label[other], (a, b)))
+        own = np.flatnonzero(((here == a) | (here == b)) & ((there == a) | (there == b)))
         last = _last_needed(one[own], other[own], starts[a], starts[b])
         if last is not None:
             neck = own[last]

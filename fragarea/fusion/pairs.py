@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 from shapely import MultiPolygon
 
-from fragarea.fusion.edges import EdgeErrors, Edges, Floats, Ints
+from fragarea.fusion.edges import Bools, EdgeErrors, Edges, Floats, Ints
 from fragarea.fusion.necks import Neck, find_necks
 from fragarea.fusion.neighbours import Layout
 from fragarea.fusion.records import FusionRules, PairState
@@ -19,63 +18,68 @@ from fragarea.fusion.tissue import TOUCHING_MM, PhotoFragment, Tissue
 
 _PROFILE_MM = 1.5  # pairs nearer than this may come into contact at another place than the nearest
 _PROFILE_STEP_MM = 0.2
+_FRONT_MM = 8.0  # so far to both sides of the nearest place a front is looked at
+
+
+APART, CONTACT, FUSED = range(3)
+"""Codes of how two fragments stand to each other, whatever their genotypes."""
+
+_STATES = (PairState.APART, PairState.CONTACT, PairState.FUSED)
 
 
 @dataclass(frozen=True, eq=False)
-class Pair:
-    """Two neighbours on a photo.
+class Pairs:
+    """All neighbours on a photo, as columns.
 
     Attributes
     ----------
-    a, b : int
+    index : ndarray of int, shape (n, 2)
         Places among the fragments.
-    distance_mm : float
+    distance_mm : ndarray of float64, shape (n,)
         Between the plug centres.
-    one_genotype : bool
-    gap_mm, neck_mm : float
+    one_genotype : ndarray of bool, shape (n,)
+    gap_mm, neck_mm : ndarray of float64, shape (n,)
         As measured; the gap is nan where one of the two has no tissue.
-    gaps_mm, necks_mm : ndarray of float64, shape (draws,)
+    gaps_mm, necks_mm : ndarray of float64, shape (n, draws)
         By redrawn edges.
     rules : FusionRules
     """
 
-    a: int
-    b: int
-    distance_mm: float
-    one_genotype: bool
-    gap_mm: float
-    neck_mm: float
+    index: Ints
+    distance_mm: Floats
+    one_genotype: Bools
+    gap_mm: Floats
+    neck_mm: Floats
     gaps_mm: Floats
     necks_mm: Floats
     rules: FusionRules
 
     def _codes(self, gaps: Floats, necks: Floats) -> Ints:
-        """0 apart, 1 contact, 2 fused."""
         touching = gaps <= self.rules.contact_mm
-        return np.where(touching & (necks >= self.rules.neck_mm), 2, touching.astype(int))
+        return np.where(touching & (necks >= self.rules.neck_mm), FUSED, touching.astype(int))
 
-    @property
-    def state(self) -> PairState:
-        """Of the outlines as measured."""
-        code = int(self._codes(np.array([self.gap_mm]), np.array([self.neck_mm]))[0])
-        if code and not self.one_genotype:
-            return PairState.BORDER
-        return (PairState.APART, PairState.CONTACT, PairState.FUSED)[code]
+    @cached_property
+    def codes(self) -> Ints:
+        """Of the outlines as measured, shape (n,)."""
+        return self._codes(self.gap_mm, self.neck_mm)
 
     @cached_property
     def drawn(self) -> Ints:
-        """State of each draw, in codes."""
+        """Of each draw, shape (n, draws)."""
         return self._codes(self.gaps_mm, self.necks_mm)
 
-    @property
-    def fused(self) -> Floats:
-        """1 for each draw in which the two are fused."""
-        return np.asarray((self.drawn == 2) & self.one_genotype, dtype=float)
+    @cached_property
+    def states(self) -> list[PairState]:
+        """Of the outlines as measured; contact between genotypes is a border."""
+        return [
+            _STATES[code] if same or code == APART else PairState.BORDER
+            for code, same in zip(self.codes.tolist(), self.one_genotype.tolist(), strict=True)
+        ]
 
 
 def pairs_of(
     fragments: Sequence[PhotoFragment], layout: Layout, tissue: Tissue, errors: EdgeErrors, rules: FusionRules
-) -> list[Pair]:
+) -> Pairs:
     """Gap and neck of each pair of neighbours.
 
     Notes
@@ -85,35 +89,30 @@ def pairs_of(
     """
     index = np.array(layout.pairs, dtype=np.intp).reshape(-1, 2)
     lines = _shortest(tissue, index)
-    gaps = shapely.length(lines)  # nan where a fragment has no tissue
-    same = [fragments[a].genotype == fragments[b].genotype for a, b in index.tolist()]
-    joined = [(int(a), int(b)) for a, b in index[(gaps < TOUCHING_MM) & np.array(same, dtype=bool)]]
-    necks = _necks(fragments, tissue, joined)
-    moves = _moves(tissue, errors, _ends(index, lines, gaps, necks))
-    found = []
-    for number, (a, b) in enumerate(index.tolist()):
-        gap = float(gaps[number])
-        touching = gap < TOUCHING_MM
-        neck_mm = necks[a, b].width_mm if (a, b) in necks else 0.0
-        if not touching and gap < _PROFILE_MM:
-            gaps_mm, necks_mm = _closing(tissue, errors, a, b, gap - moves[number])
-        else:
-            width = (neck_mm if touching else -gap) + moves[number]
-            gaps_mm, necks_mm = np.maximum(-width, 0.0), np.maximum(width, 0.0) if touching else np.zeros(rules.draws)
-        found.append(
-            Pair(
-                a=a,
-                b=b,
-                distance_mm=layout.distances_mm[number],
-                one_genotype=same[number],
-                gap_mm=0.0 if touching else gap,
-                neck_mm=neck_mm,
-                gaps_mm=gaps_mm,
-                necks_mm=necks_mm,
-                rules=rules,
-            )
-        )
-    return found
+    gaps = np.asarray(shapely.length(lines))  # nan where a fragment has no tissue
+    genotype = np.array([one.genotype for one in fragments], dtype=object)
+    same = np.array(genotype[index[:, 0]] == genotype[index[:, 1]], dtype=bool)
+    touching = gaps < TOUCHING_MM
+    joined = [(int(a), int(b)) for a, b in index[touching & same]]
+    found = _necks(fragments, tissue, joined)
+    necks = np.array([found[a, b].width_mm if (a, b) in found else 0.0 for a, b in index.tolist()])
+    ends = _ends(index, lines, gaps, found)
+    widths = np.where(touching, necks, -gaps)[:, None] + _moves(tissue, errors, ends)
+    gaps_mm, necks_mm = np.maximum(-widths, 0.0), np.where(touching[:, None], np.maximum(widths, 0.0), 0.0)
+    for number in np.flatnonzero(~touching & (gaps < _PROFILE_MM)):
+        a, b = (int(k) for k in index[number])
+        front = ends[0][number, 0]
+        gaps_mm[number], necks_mm[number] = _closing(tissue, errors, a, b, front, -widths[number])
+    return Pairs(
+        index=index,
+        distance_mm=np.array(layout.distances_mm),
+        one_genotype=same,
+        gap_mm=np.where(touching, 0.0, gaps),
+        neck_mm=necks,
+        gaps_mm=gaps_mm,
+        necks_mm=necks_mm,
+        rules=rules,
+    )
 
 
 def _shortest(tissue: Tissue, index: Ints) -> Floats:
@@ -172,19 +171,22 @@ def _moves(tissue: Tissue, errors: EdgeErrors, ends: Ends) -> Floats:
     return np.asarray(at.reshape(len(points), 2, -1).sum(axis=1))
 
 
-def _closing(tissue: Tissue, errors: EdgeErrors, a: int, b: int, nearest: Floats) -> tuple[Floats, Floats]:
+def _closing(
+    tissue: Tissue, errors: EdgeErrors, a: int, b: int, front: Floats, nearest: Floats
+) -> tuple[Floats, Floats]:
     """Gap and neck of a pair that is nearly in contact, as drawn: contact may come at any place of the front.
 
     Where edges overlap in a draw, the longest stretch of the front along which they do is the neck.
     """
     one, other = tissue.home_shape(a, b), tissue.home_shape(b, a)
-    edge = shapely.segmentize(one.boundary, _PROFILE_STEP_MM)
-    points = shapely.points(shapely.get_coordinates(edge))
-    gaps = shapely.distance(points, other)
-    near = np.flatnonzero(gaps < _PROFILE_MM + gaps.min())
-    across = shapely.get_coordinates(shapely.shortest_line(points[near], other)).reshape(-1, 2, 2)
+    edge = shapely.get_coordinates(shapely.segmentize(one.boundary, _PROFILE_STEP_MM))
+    near = np.flatnonzero(np.hypot(*(edge - front).T) < _FRONT_MM)
+    lines = shapely.shortest_line(shapely.points(edge[near]), other)
+    gaps = shapely.length(lines)
+    facing = gaps < _PROFILE_MM + gaps.min()
+    near, across = near[facing], shapely.get_coordinates(lines[facing]).reshape(-1, 2, 2)
     parts = [int(np.flatnonzero(tissue.fragment == k)[0]) for k in (a, b)]
-    drawn = gaps[near, None]
+    drawn = gaps[facing, None]
     for side, part in enumerate(parts):
         drawn = drawn - errors.at(across[:, side], np.full(len(near), part))
     lowest = np.minimum(drawn.min(axis=0), nearest)
@@ -194,7 +196,7 @@ def _closing(tissue: Tissue, errors: EdgeErrors, a: int, b: int, nearest: Floats
     return np.maximum(lowest, 0.0), necks
 
 
-def _longest_stretch(points: Floats, number: Ints, over: npt.NDArray[np.bool_]) -> float:
+def _longest_stretch(points: Floats, number: Ints, over: Bools) -> float:
     """How far apart the ends of the longest unbroken stretch of an edge lie; `number` counts points along it."""
     where = np.flatnonzero(over)
     if len(where) == 0:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from fragarea.fusion.edges import Floats
-from fragarea.fusion.pairs import Pair
+from fragarea.fusion.pairs import FUSED, Pairs
 from fragarea.fusion.records import Figure, PairState, Progress
 from fragarea.fusion.tissue import SPECK_MM2, Tissue, connected
 
 
-def figure(value: float, drawn: Floats) -> Figure:
+def figure(value: float, drawn: npt.NDArray[Any]) -> Figure:
     """A figure with standard deviation and 95 % interval of its draws."""
     low, high = np.quantile(drawn, [0.025, 0.975])
     return Figure(float(value), float(drawn.std(ddof=1)), float(min(low, value)), float(max(high, value)))
@@ -21,7 +22,7 @@ def figure(value: float, drawn: Floats) -> Figure:
 
 def progress_of(
     tissue: Tissue,
-    pairs: Sequence[Pair],
+    pairs: Pairs,
     drawn: Floats,
     *,
     hull_mm2: float,
@@ -34,7 +35,7 @@ def progress_of(
     Parameters
     ----------
     tissue : Tissue
-    pairs : sequence of Pair
+    pairs : Pairs
     drawn : ndarray of float64, shape (parts, draws)
         Areas of the parts of the tissue in each draw, in mm2.
     hull_mm2, covered_mm2 : float
@@ -44,11 +45,10 @@ def progress_of(
     factor : ndarray of float64, shape (draws,)
         Error of the scale in each draw, as a factor of areas.
     """
-    can_fuse = [pair for pair in pairs if pair.one_genotype]
-    count = len(can_fuse)
+    count = int(pairs.one_genotype.sum())
     nowhere = Figure(math.nan, math.nan, math.nan, math.nan)
-    fused = sum(pair.state is PairState.FUSED for pair in can_fuse)
-    fused_drawn = np.sum([pair.fused for pair in can_fuse], axis=0) if can_fuse else np.zeros(len(factor))
+    fused = pairs.states.count(PairState.FUSED)
+    fused_drawn = (pairs.drawn[pairs.one_genotype] == FUSED).sum(axis=0)
     total = float(tissue.area_mm2.sum())
     by_patch = np.bincount(tissue.patch, weights=tissue.area_mm2)
     largest, numbers = _patches_drawn(tissue, pairs, drawn)
@@ -59,7 +59,7 @@ def progress_of(
         pairs=count,
         fused_pairs=figure(fused, fused_drawn),
         fused_share=figure(fused / count, fused_drawn / count) if count else nowhere,
-        border_pairs=sum(pair.state is PairState.BORDER for pair in pairs),
+        border_pairs=pairs.states.count(PairState.BORDER),
         largest_share=(
             figure(float(by_patch.max()) / total, largest / np.maximum(totals, 1e-9)) if total > 0 else nowhere
         ),
@@ -72,24 +72,22 @@ def progress_of(
     )
 
 
-def _patches_drawn(tissue: Tissue, pairs: Sequence[Pair], drawn: Floats) -> tuple[Floats, Floats]:
+def _patches_drawn(tissue: Tissue, pairs: Pairs, drawn: Floats) -> tuple[Floats, Floats]:
     """Area of the largest patch and number of patches in each draw: patches join and part where pairs do."""
     count, draws = drawn.shape
     if count == 0:
         return np.zeros(draws), np.zeros(draws)
-    by_names = {(pair.a, pair.b): pair for pair in pairs if pair.one_genotype}
+    number = {(int(a), int(b)): k for k, (a, b) in enumerate(pairs.index) if pairs.one_genotype[k]}
+    always = np.ones(draws, dtype=bool)
     joined = []  # part, part, whether joined in each draw
     for one, other in tissue.links.tolist():
-        key = tuple(sorted((int(tissue.fragment[one]), int(tissue.fragment[other]))))
-        pair = by_names.get((key[0], key[1]))
-        if pair is None or tissue.home[pair.a] != tissue.home[pair.b] or pair.neck_mm == 0:
-            joined.append((one, other, np.ones(draws, dtype=bool)))
-        else:
-            joined.append((one, other, pair.necks_mm > 0))
-    for pair in by_names.values():
-        if pair.gap_mm > 0 and (pair.gaps_mm <= 0).any():
-            one, other = (_main_part(tissue, fragment) for fragment in (pair.a, pair.b))
-            joined.append((one, other, pair.gaps_mm <= 0))
+        a, b = sorted((int(tissue.fragment[one]), int(tissue.fragment[other])))
+        k = number.get((a, b), -1)
+        held = k >= 0 and tissue.home[a] == tissue.home[b] and pairs.neck_mm[k] > 0
+        joined.append((one, other, pairs.necks_mm[k] > 0 if held else always))
+    for (a, b), k in number.items():
+        if pairs.gap_mm[k] > 0 and (pairs.gaps_mm[k] <= 0).any():
+            joined.append((_main_part(tissue, a), _main_part(tissue, b), pairs.gaps_mm[k] <= 0))
     rows, columns = [], []
     for one, other, when in joined:
         draw = np.flatnonzero(when)

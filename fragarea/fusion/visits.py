@@ -12,7 +12,7 @@ from shapely import MultiPoint, MultiPolygon
 
 from fragarea.fusion.edges import Floats, draw_errors
 from fragarea.fusion.neighbours import Layout
-from fragarea.fusion.pairs import Pair, pairs_of
+from fragarea.fusion.pairs import APART, CONTACT, FUSED, Pairs, pairs_of
 from fragarea.fusion.progress import progress_of
 from fragarea.fusion.records import NOTHING, FusionRules, PadFragment, PadVisit, PairVisit, Patch
 from fragarea.fusion.registration import register
@@ -75,7 +75,7 @@ def visit_of(photo: PadPhoto, layout: Layout, rules: FusionRules, *, with_outlin
         spacing_mm=layout.spacing_mm,
         fragments=_fragments(fragments, tissue, with_outlines=with_outlines),
         patches=patches,
-        pairs=tuple(_pair_visit(photo, fragments, pair) for pair in pairs),
+        pairs=_pair_visits(photo, fragments, pairs),
         progress=progress,
         hull_mm=MultiPolygon([hull]) if with_outlines else NOTHING,
     )
@@ -133,28 +133,43 @@ def _joined(parts: Shapes) -> MultiPolygon:
     return MultiPolygon([part for part in shapely.get_parts(whole) if part.geom_type == "Polygon"])
 
 
-def _pair_visit(photo: PadPhoto, fragments: Sequence[PhotoFragment], pair: Pair) -> PairVisit:
-    one, other = fragments[pair.a], fragments[pair.b]
-    shares = np.bincount(pair.drawn, minlength=3) / len(pair.drawn)
-    p_apart, p_contact, p_fused = (float(share) for share in shares)
-    p_border = 0.0
-    if not pair.one_genotype:
-        p_border, p_contact, p_fused = p_contact + p_fused, 0.0, 0.0
-    return PairVisit(
-        site=photo.site,
-        taken_at=photo.taken_at.replace(tzinfo=None),
-        fragment_a=one.fragment,
-        fragment_b=other.fragment,
-        genotype_a=one.genotype,
-        genotype_b=other.genotype,
-        distance_mm=pair.distance_mm,
-        gap_mm=pair.gap_mm,
-        gap_u_mm=float(pair.gaps_mm.std(ddof=1)),
-        neck_mm=pair.neck_mm,
-        neck_u_mm=float(pair.necks_mm.std(ddof=1)),
-        state=pair.state,
-        p_apart=p_apart,
-        p_contact=p_contact,
-        p_fused=p_fused,
-        p_border=p_border,
+def _pair_visits(photo: PadPhoto, fragments: Sequence[PhotoFragment], pairs: Pairs) -> tuple[PairVisit, ...]:
+    shares = np.stack([(pairs.drawn == code).mean(axis=1) for code in (APART, CONTACT, FUSED)], axis=1)
+    # contact and fused are a border between genotypes
+    border = np.where(pairs.one_genotype, 0.0, shares[:, CONTACT] + shares[:, FUSED])
+    shares[~pairs.one_genotype, CONTACT:] = 0.0
+    columns = (
+        pairs.distance_mm,
+        pairs.gap_mm,
+        pairs.gaps_mm.std(axis=1, ddof=1),
+        pairs.neck_mm,
+        pairs.necks_mm.std(axis=1, ddof=1),
+        *shares.T,
+        border,
     )
+    taken_at = photo.taken_at.replace(tzinfo=None)
+    found = []
+    for (a, b), state, numbers in zip(pairs.index.tolist(), pairs.states, np.array(columns).T.tolist(), strict=True):
+        one, other = fragments[a], fragments[b]
+        distance, gap, gap_u, neck, neck_u, p_apart, p_contact, p_fused, p_border = numbers
+        found.append(
+            PairVisit(
+                site=photo.site,
+                taken_at=taken_at,
+                fragment_a=one.fragment,
+                fragment_b=other.fragment,
+                genotype_a=one.genotype,
+                genotype_b=other.genotype,
+                distance_mm=distance,
+                gap_mm=gap,
+                gap_u_mm=gap_u,
+                neck_mm=neck,
+                neck_u_mm=neck_u,
+                state=state,
+                p_apart=p_apart,
+                p_contact=p_contact,
+                p_fused=p_fused,
+                p_border=p_border,
+            )
+        )
+    return tuple(found)
