@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
+import multiprocessing
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import astuple, dataclass
 from datetime import date
-from itertools import groupby
+from itertools import groupby, islice
 
+from fragarea import __version__
 from fragarea.fusion import (
+    FORM,
     FusionRules,
     Layout,
     PadHistory,
@@ -17,10 +24,21 @@ from fragarea.fusion import (
     PhotoFragment,
     history_of,
     layouts_of,
+    pack,
+    unpack,
     visit_of,
 )
 from fragarea.logbook import Logbook
-from fragarea.logbook.pads import PadPlace, PadRow, PadTissue, pad_rows, pad_tissue
+from fragarea.logbook.pads import (
+    KeptVisit,
+    PadPlace,
+    PadRow,
+    PadTissue,
+    keep_pad_visits,
+    kept_pad_visits,
+    pad_rows,
+    pad_tissue,
+)
 from fragarea.nursery import Tables
 
 LAYOUT_VISITS = 5
@@ -28,7 +46,10 @@ LAYOUT_VISITS = 5
 
 _PHOTOS_AT_ONCE = 100
 
-Progressed = Callable[[int], None]
+_WORTH_PROCESSES = 200  # photos: starting a process takes as long as some fifty
+_TO_A_PROCESS = 20
+
+Progressed = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -76,6 +97,7 @@ def view_fusion(
     until: date | None = None,
     rules: FusionRules | None = None,
     with_outlines: bool = False,
+    workers: int = 1,
     on_progress: Progressed | None = None,
 ) -> FusionView:
     """Compute fusion from a logbook.
@@ -91,8 +113,10 @@ def view_fusion(
     rules : FusionRules, optional
     with_outlines : bool
         Keep outlines, for pictures: ask for few pads then.
+    workers : int
+        Processes for photos that fusion has not seen yet, where these are many.
     on_progress : callable, optional
-        Called with the number of photos just read.
+        Called with the number of such photos that are done, and with how many there are.
 
     Returns
     -------
@@ -118,11 +142,12 @@ def view_fusion(
         nameless.update({(name, place.label): None for row in chosen for place in _plugs(row) if not place.fragment})
     visits = _read(
         logbook,
-        plans,
+        [visit for of_site in plans.values() for visit in of_site],
         genotypes,
         rules,
         with_outlines=with_outlines,
-        on_progress=on_progress or (lambda _count: None),
+        workers=workers,
+        on_progress=on_progress or (lambda _done, _all: None),
     )
     for name, of_site in groupby(visits, key=lambda visit: visit.site):
         history = history_of(name, of_site, rules)
@@ -169,22 +194,96 @@ def _plan(rows: Sequence[PadRow], rules: FusionRules) -> list[_Visit]:
 
 def _read(
     logbook: Logbook,
-    plans: Mapping[str, Sequence[_Visit]],
+    visits: Sequence[_Visit],
     genotypes: Mapping[str, str],
     rules: FusionRules,
     *,
     with_outlines: bool,
+    workers: int,
     on_progress: Progressed,
 ) -> Iterator[PadVisit]:
-    """Every visit of every pad, in the order of the plans."""
-    whole = [visit for visits in plans.values() for visit in visits]
-    for start in range(0, len(whole), _PHOTOS_AT_ONCE):
-        some = whole[start : start + _PHOTOS_AT_ONCE]
-        tissue = pad_tissue(logbook, [one.row.measurement_id for one in some])
-        for one in some:
-            photo = _photo(one.row, tissue[one.row.measurement_id], genotypes)
-            yield visit_of(photo, one.layout, rules, with_outlines=with_outlines)
-        on_progress(len(some))
+    """Every visit, in order; what takes long is remembered, where the logbook may be written."""
+    sites = {one.row.site for one in visits}
+    kept = {} if with_outlines else kept_pad_visits(logbook, site=sites.pop() if len(sites) == 1 else None)
+    states = {one.row.measurement_id: _state(one, genotypes, rules) for one in visits}
+    new = [one for one in visits if not _is_kept(kept.get(one.row.measurement_id), states)]
+    fresh = {one.row.measurement_id for one in new}
+    derived = _derive(logbook, new, genotypes, rules, with_outlines=with_outlines, workers=workers)
+    unsaved: list[KeptVisit] = []
+    done = 0
+    for one in visits:
+        number = one.row.measurement_id
+        if number not in fresh:
+            yield unpack(kept[number].packed)
+            continue
+        visit = next(derived)
+        yield visit
+        done += 1
+        if not with_outlines and not logbook.read_only:
+            unsaved.append(KeptVisit(number, states[number], pack(visit)))
+        if len(unsaved) >= _PHOTOS_AT_ONCE or done == len(new):
+            keep_pad_visits(logbook, unsaved)
+            unsaved = []
+            on_progress(done, len(new))
+
+
+def _is_kept(kept: KeptVisit | None, states: Mapping[int, str]) -> bool:
+    return kept is not None and kept.state == states[kept.measurement_id]
+
+
+def _state(visit: _Visit, genotypes: Mapping[str, str], rules: FusionRules) -> str:
+    """Hash of all besides the photo's measurement that decides what a visit says."""
+    layout = visit.layout
+    plain = [
+        *(FORM, __version__, astuple(rules), layout.names, [genotypes.get(name, "") for name in layout.names]),
+        *(layout.pairs, [[round(x, 3), round(y, 3)] for x, y in layout.centres_mm]),
+    ]
+    return hashlib.blake2b(json.dumps(plain).encode(), digest_size=16).hexdigest()
+
+
+def _derive(
+    logbook: Logbook,
+    visits: Sequence[_Visit],
+    genotypes: Mapping[str, str],
+    rules: FusionRules,
+    *,
+    with_outlines: bool,
+    workers: int,
+) -> Iterator[PadVisit]:
+    """Visits from outlines, in order; many of them in several processes."""
+
+    def photos() -> Iterator[tuple[PadPhoto, Layout]]:
+        for start in range(0, len(visits), _PHOTOS_AT_ONCE):
+            some = visits[start : start + _PHOTOS_AT_ONCE]
+            tissue = pad_tissue(logbook, [one.row.measurement_id for one in some])
+            for one in some:
+                yield _photo(one.row, tissue[one.row.measurement_id], genotypes), one.layout
+
+    if workers < 2 or len(visits) < _WORTH_PROCESSES:
+        for photo, layout in photos():
+            yield visit_of(photo, layout, rules, with_outlines=with_outlines)
+        return
+    from fragarea.batch.processes import leave_ctrl_c_to_parent, starting_processes  # brings in all of measuring
+
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, spawn, leave_ctrl_c_to_parent) as pool:
+        in_hand: deque[Future[list[PadVisit]]] = deque()
+        for batch in _batches(photos(), _TO_A_PROCESS):
+            with starting_processes():
+                in_hand.append(pool.submit(_visits, batch, rules, with_outlines))
+            if len(in_hand) > 2 * workers:
+                yield from in_hand.popleft().result()
+        while in_hand:
+            yield from in_hand.popleft().result()
+
+
+def _visits(photos: Sequence[tuple[PadPhoto, Layout]], rules: FusionRules, with_outlines: bool) -> list[PadVisit]:
+    return [visit_of(photo, layout, rules, with_outlines=with_outlines) for photo, layout in photos]
+
+
+def _batches(photos: Iterator[tuple[PadPhoto, Layout]], size: int) -> Iterator[list[tuple[PadPhoto, Layout]]]:
+    while batch := list(islice(photos, size)):
+        yield batch
 
 
 def _photo(row: PadRow, tissue: Sequence[PadTissue], genotypes: Mapping[str, str]) -> PadPhoto:

@@ -10,12 +10,14 @@
 ``progress``      how far a pad is
 ``visits``        a photo becomes a visit
 ``course``        visits in order of time: lasting borders, setbacks
+``packing``       a visit as bytes and back
 """
 
 from __future__ import annotations
 
 from fragarea.fusion.course import history_of, setbacks
 from fragarea.fusion.neighbours import Layout, layouts_of, neighbours
+from fragarea.fusion.packing import FORM, pack, unpack
 from fragarea.fusion.records import (
     Figure,
     FusionRules,
@@ -33,6 +35,7 @@ from fragarea.fusion.tissue import PadPhoto, PhotoFragment
 from fragarea.fusion.visits import visit_of
 
 __all__ = [
+    "FORM",
     "Figure",
     "FusionRules",
     "Layout",
@@ -50,7 +53,9 @@ __all__ = [
     "history_of",
     "layouts_of",
     "neighbours",
+    "pack",
     "register",
     "setbacks",
+    "unpack",
     "visit_of",
 ]

@@ -15,7 +15,7 @@ from fragarea.logbook.convert import MEASURED, outline_of
 from fragarea.logbook.edits import MARKED_WRONG
 from fragarea.logbook.opening import Logbook
 from fragarea.logbook.reading import readable
-from fragarea.logbook.tables import doubts, fragment_measurements, measurements, outlines
+from fragarea.logbook.tables import doubts, fragment_measurements, measurements, outlines, pad_visits
 from fragarea.measurement import FragmentStatus
 from fragarea.sites.records import SiteKind
 
@@ -179,6 +179,47 @@ def pad_tissue(logbook: Logbook, measurement_ids: Sequence[int]) -> dict[int, tu
             for row in rows:
                 found[row.measurement_id].append(_tissue(row))
     return {one: tuple(rows) for one, rows in found.items()}
+
+
+@dataclass(frozen=True)
+class KeptVisit:
+    """What was derived from a photo of a pad.
+
+    Attributes
+    ----------
+    measurement_id : int
+    state : str
+        Hash of what it was derived with.
+    packed : bytes
+    """
+
+    measurement_id: int
+    state: str
+    packed: bytes
+
+
+def kept_pad_visits(logbook: Logbook, *, site: str | None = None) -> dict[int, KeptVisit]:
+    """What is remembered of pads, or of one, by row of the current measurement."""
+    query = (
+        sa.select(pad_visits.c.measurement_id, pad_visits.c.state, pad_visits.c.packed)
+        .select_from(pad_visits.join(measurements))
+        .where(measurements.c.is_current)
+    )
+    if site is not None:
+        query = query.where(measurements.c.site == site)
+    with logbook.reading() as connection:
+        return {row[0]: KeptVisit(*row) for row in connection.execute(query)}
+
+
+def keep_pad_visits(logbook: Logbook, visits: Sequence[KeptVisit]) -> None:
+    """Remember what was derived from some photos, in place of what was remembered of them."""
+    if not visits:
+        return
+    rows = [{"measurement_id": one.measurement_id, "state": one.state, "packed": one.packed} for one in visits]
+    with logbook.writing() as connection:
+        old = pad_visits.c.measurement_id == sa.bindparam("this")
+        connection.execute(sa.delete(pad_visits).where(old), [{"this": one.measurement_id} for one in visits])
+        connection.execute(sa.insert(pad_visits), rows)
 
 
 def _tissue(row: Any) -> PadTissue:

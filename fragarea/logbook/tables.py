@@ -264,6 +264,16 @@ compared_visits = sa.Table(
     sa.Column("exchanges", sa.JSON(none_as_null=True), nullable=False),
 )
 
+# What fusion derives from the outlines of a pad's photo; can be emptied at any time.
+pad_visits = sa.Table(
+    "pad_visits",
+    metadata,
+    sa.Column("measurement_id", sa.Integer, sa.ForeignKey("measurements.id"), primary_key=True),
+    # of the program, the rules and the names that it was derived with; others make it void
+    sa.Column("state", sa.String(32), nullable=False),
+    sa.Column("packed", sa.LargeBinary, nullable=False),
+)
+
 weekly_reports = sa.Table(
     "weekly_reports",
     metadata,

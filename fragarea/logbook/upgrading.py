@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from fragarea.errors import LogbookProblem
 
-SCHEMA = "0006"
+SCHEMA = "0007"
 """Version that this program reads and writes: the last migration."""
 
 VERSION_TABLE = "logbook_version"

@@ -7,7 +7,7 @@ import pytest
 import shapely
 from shapely import MultiPolygon
 
-from fragarea.fusion import FusionRules, PairState, layouts_of, visit_of
+from fragarea.fusion import FusionRules, PairState, layouts_of, pack, unpack, visit_of
 from fragarea.fusion.edges import WANDER_MM
 from tests.fusion.pads import disc, hexagonal, photo_of, split, visit, wavy_disc
 
@@ -253,3 +253,13 @@ def test_a_narrow_neck_may_be_apart_in_some_draws_and_then_the_patch_is_two():
     assert seen.progress.patches.value == 1
     assert seen.progress.patches.high == 2
     assert seen.progress.largest_share.low == pytest.approx(0.5, abs=0.05)
+
+
+def test_a_visit_is_the_same_after_it_was_packed():
+    genotypes = ["red", "red", "blue"] * 3 + [""]
+    shares = [*split(shapely.union_all([disc(c, 16) for c in CENTRES[:9]]), CENTRES[:9]), MultiPolygon()]
+    seen = visit(photo_of(shares, CENTRES, genotypes=genotypes))
+    again = unpack(pack(seen))
+    # nan is the gap of a pair without tissue, and equals nothing: compared as text
+    assert repr(again) == repr(seen)
+    assert any(math.isnan(pair.gap_mm) for pair in seen.pairs)
