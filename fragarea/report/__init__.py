@@ -8,6 +8,7 @@
 ``spreadsheet``  CSV and XLSX files
 ``json_lines``   one JSON object a photo, described by ``measure-1.schema.json``
 ``html``         one self-contained page for a batch or a visit
+``templating``   pages from templates in which all text is escaped; loaded when a page is written
 ``rounding``     an area with its uncertainty, rounded once by a cited rule
 """
 

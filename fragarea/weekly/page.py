@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import base64
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 from xml.etree import ElementTree
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from fragarea.report.pictures import write_whole
 from fragarea.report.plots import svg_bytes
-from fragarea.report.spreadsheet import clean_text
-from fragarea.report.words import when_words
+from fragarea.report.templating import page_style, rendered
 from fragarea.weekly.records import WeeklyPage
 
 _SVG, _LINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}"
@@ -35,42 +31,13 @@ def render_weekly(page: WeeklyPage) -> str:
         escaped. Each section is drawn by the template of its key, so that a new section needs a record, a template
         and a line in :data:`fragarea.weekly.sections.BUILDERS`.
     """
-    style = (files("fragarea.report") / "page.css").read_text(encoding="utf-8")
-    style += (files("fragarea.weekly") / "templates/weekly.css").read_text(encoding="utf-8")
-    html: str = _environment().get_template("page.html").render(page=page, style=Markup(style))
-    return html
+    own = (files("fragarea.weekly") / "templates/weekly.css").read_text(encoding="utf-8")
+    return rendered("fragarea.weekly", "page.html", page=page, style=page_style(own))
 
 
 def write_weekly(page: WeeklyPage, path: Path) -> None:
     """Write :func:`render_weekly` to a file as UTF-8; raises SettingsProblem when it cannot be written."""
     write_whole(path, render_weekly(page).encode("utf-8"))
-
-
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("fragarea.weekly", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=_shown,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"jpeg_uri": _jpeg_uri, "when": when_words, "sentence": _sentence}
-    return environment
-
-
-def _shown(value: Any) -> Any:
-    """Text without control characters, which no page can hold; our own markup as it is."""
-    return clean_text(value) if isinstance(value, str) and not isinstance(value, Markup) else value
-
-
-def _jpeg_uri(jpeg: bytes) -> Markup:
-    # base64 has no letter that could end an attribute
-    return Markup("data:image/jpeg;base64," + base64.b64encode(jpeg).decode("ascii"))
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}{'' if words.endswith(('.', '!', '?')) else '.'}"
 
 
 def inline_svg(figure: Figure, *, name: str, about: str) -> Markup:

@@ -9,7 +9,6 @@ import pytest
 
 from fragarea.doubts import Doubt
 from fragarea.report.html import PagePhoto, RefusedPhoto, ReportPage, render_page, thumbnail, write_page
-from fragarea.report.markup import element, text
 from fragarea.report.pictures import jpeg_bytes
 from fragarea.report.words import CAUTIONS
 from tests.report.scene import TAKEN, fragment, measured, rows
@@ -219,13 +218,6 @@ def contrast(one: str, other: str) -> float:
 
     high, low = sorted([luminance(one), luminance(other)], reverse=True)
     return (high + 0.05) / (low + 0.05)
-
-
-def test_elements_escape_text_and_attributes():
-    assert element("p", "1 < 2 & 3", title='"x"') == '<p title="&quot;x&quot;">1 &lt; 2 &amp; 3</p>'
-    assert element("p", element("b", "x")) == "<p><b>x</b></p>"
-    assert element("img", src="a") == '<img src="a">'
-    assert text("a\x07b") == "a b"
 
 
 def test_thumbnails_shrink_with_the_number_of_photos():
