@@ -30,6 +30,7 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``outplant_view``  what commands show of outplanting
 ``outplant_tables``  outplanting as tables: terminal, CSV, XLSX
 ``weekly``     the weekly report: one page to mail or print
+``decisions``  what people decide: fragments that changed places, measurements marked wrong
 ``sheets``     printable references and known-area shapes
 ``pull_list``  what is ready, as pages to print and tick
 ``cli``        click commands, one file each, no computation

@@ -59,7 +59,7 @@ def describe(job: Job, site_name: str, day: date | None, *, zone: str = "") -> D
         job.settings,
         lens_hash=_short_hash(job.lens) if job.lens else "",
         reference_hash=_layout_hash(layout) if layout else "",
-        placements_hash=_placements_hash(job.tables, site_name, day),
+        placements_hash=placements_hash(job.tables, site_name, day),
         zone=zone,
     )
     checked = print_check_on(job.prints, layout.name, day) if layout else None
@@ -130,8 +130,8 @@ def job_hash(job: Job) -> str:
     return _short_hash(replace(job, nursery=replace(job.nursery, folder=Path())))
 
 
-def _placements_hash(tables: Tables, site_name: str, day: date | None) -> str:
-    """They decide which places count as missed, and which fragment a place's area belongs to."""
+def placements_hash(tables: Tables, site_name: str, day: date | None) -> str:
+    """Short hash of the placements: they decide which places count as missed, and whose a place's area is."""
     standing = placements_on(tables.placements, site_name, day) if day else ()
     where = [(p.fragment, p.row, p.column, p.x_mm, p.y_mm, p.place) for p in standing]
     return hashlib.sha256(json.dumps(where).encode()).hexdigest()[:12] if where else ""

@@ -28,6 +28,8 @@ COMMANDS = {
     "fusion": ("fragarea.cli.fusion:fusion", "How far pads have fused: contacts, gaps, patches."),
     "ready": ("fragarea.cli.ready:ready", "Which fragments and pads are ready to outplant."),
     "weekly": ("fragarea.cli.weekly:weekly", "Write the weekly report: one page to mail or print."),
+    "exchange": ("fragarea.cli.exchange:exchange", "Say that fragments changed places, or did not."),
+    "mark-wrong": ("fragarea.cli.mark_wrong:mark_wrong", "Mark a measurement that does not count."),
     "adapt": ("fragarea.cli.adapt:adapt", "Learn from outlines that people have put right."),
     "check": ("fragarea.cli.check:check", "Check a camera on photos of the known-area sheet."),
     "doubts": ("fragarea.cli.doubts:doubts", "Explain the doubts that a measurement can carry."),

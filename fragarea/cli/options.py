@@ -114,3 +114,21 @@ def open_view(nursery: Path, site: str | None, since: datetime | None, until: da
             since=since.date() if since else None,
             until=until.date() if until else None,
         )
+
+
+by_option = click.option("--by", default="", metavar="NAME", help="Who says so.")
+because_option = click.option("--because", default="", metavar="TEXT", help="Why.")
+
+LONGEST_REASON = 500
+
+
+def said(by: str, because: str) -> tuple[str, str]:
+    """Who and why in tidy letters; an error where one is missing, or would not stand in a table."""
+    from fragarea.nursery.words import MAX_LETTERS, fault_in_text, tidy
+
+    if not (tidy(by) and tidy(because)):
+        raise click.UsageError("say who and why: --by NAME --because TEXT.")
+    for option, text, longest in (("--by", by, MAX_LETTERS), ("--because", because, LONGEST_REASON)):
+        if fault := fault_in_text(tidy(text), longest=longest):
+            raise SettingsProblem(f"{option} {tidy(text)[:40]!r} {fault}.")
+    return tidy(by), tidy(because)

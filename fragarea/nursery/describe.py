@@ -97,8 +97,9 @@ def _edge_height(nursery: Nursery, fragments: list[Fragment], on: date | None) -
     if not fragments:
         return nursery.edge_height_mm, nursery.edge_height_u_mm
     pairs = [edge_height(nursery, fragment.species, _age_days(fragment, on)) for fragment in fragments]
-    mean = sum(height for height, _ in pairs) / len(pairs)
-    variance = sum(u**2 + (height - mean) ** 2 for height, u in pairs) / len(pairs)
+    # exact sums: fragments that change places on a tray must not change its description in the last digit
+    mean = math.fsum(height for height, _ in pairs) / len(pairs)
+    variance = math.fsum(u**2 + (height - mean) ** 2 for height, u in pairs) / len(pairs)
     return mean, math.sqrt(variance)
 
 

@@ -17,10 +17,10 @@ def tidy(text: str) -> str:
     return " ".join(unicodedata.normalize("NFC", text).split())
 
 
-def fault_in_text(name: str) -> str:
+def fault_in_text(name: str, *, longest: int = MAX_LETTERS) -> str:
     """What is wrong with a text that will stand in spreadsheets and on a terminal; empty when it can be used."""
-    if len(name) > MAX_LETTERS:
-        return f"is longer than {MAX_LETTERS} letters"
+    if len(name) > longest:
+        return f"is longer than {longest} letters"
     if any(unicodedata.category(letter)[0] == "C" for letter in name):
         return "holds an invisible character"
     if "\ufffd" in name:

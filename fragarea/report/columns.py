@@ -120,6 +120,11 @@ COLUMNS: tuple[Column, ...] = (
         "yes when a doubt about the fragment asks for a look.",
         lambda r: "yes" if r.needs_look else "no",
     ),
+    Column(
+        "marked_wrong",
+        "yes when a person said that this measurement does not count; the doubts tell who and why.",
+        lambda r: "yes" if r.marked_wrong else "no",
+    ),
     Column("doubts", "Doubts about the fragment, see the list of doubts.", lambda r: _titles(r, whole_photo=False)),
     Column("photo_doubts", "Doubts about the whole photo.", lambda r: _titles(r, whole_photo=True)),
     Column("software_version", "Version of fragarea that measured.", lambda r: r.software_version),

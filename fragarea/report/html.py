@@ -242,11 +242,14 @@ def _shown(number: int, visit: Visit, page: ReportPage) -> _ShownVisit:
     measured = [row for row in visit.rows if row.status is not FragmentStatus.MISSING]
     look = sum(row.needs_look for row in visit.rows)
     total = format_area(*sum_area(visit.rows))
+    facts = f"{len(measured)} measured, {look} to look at, live tissue {total} in all" if visit.rows else ""
+    wrong = sum(row.marked_wrong for row in visit.rows)
+    facts += f" without {wrong} marked wrong" if wrong else ""
     sheets = [path for site, on, path in page.sheets if (site, on) == (visit.site, visit.on)]
     return _ShownVisit(
         number=number,
         title=visit.title,
-        facts=f"{len(measured)} measured, {look} to look at, live tissue {total} in all" if visit.rows else "",
+        facts=facts,
         sheets=tuple(
             (f"Contact sheet {i}" if len(sheets) > 1 else "Contact sheet", _link(path))
             for i, path in enumerate(sheets, start=1)

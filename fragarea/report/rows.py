@@ -10,7 +10,7 @@ from itertools import groupby
 
 from fragarea.doubts import Doubt
 from fragarea.measurement import FragmentMeasurement, FragmentStatus, PhotoMeasurement
-from fragarea.report.words import Place, natural_key, needs_look, place_of, place_words
+from fragarea.report.words import Place, marked_wrong, natural_key, needs_look, place_of, place_words
 
 COVERAGE_FACTOR = 1.96
 
@@ -98,6 +98,11 @@ class ReportRow:
         if not self.plug_radius_mm:
             return None
         return 100.0 * self.live_mm2 / (math.pi * self.plug_radius_mm**2)
+
+    @property
+    def marked_wrong(self) -> bool:
+        """Whether a person said that it does not count."""
+        return marked_wrong(self.doubts)
 
     @property
     def needs_look(self) -> bool:
@@ -229,7 +234,8 @@ def row_key(row: ReportRow) -> tuple[object, ...]:
 def sum_area(rows: Sequence[ReportRow]) -> tuple[float, float]:
     """Sum of the live areas and its expanded uncertainty, both in mm2.
 
-    A fragment that stands on several photos of the visit counts once, with the mean of its areas.
+    A fragment that stands on several photos of the visit counts once, with the mean of its areas; what a person
+    marked wrong does not count.
 
     Parameters
     ----------
@@ -242,16 +248,22 @@ def sum_area(rows: Sequence[ReportRow]) -> tuple[float, float]:
     13 and 16 with correlations 1 and 0). Shared parts of different photos are taken as shared too, which can only
     make the interval wider.
     """
-    groups: dict[object, list[ReportRow]] = {}
-    for row in rows:
-        groups.setdefault(row.fragment or (row.place if row.place else id(row)), []).append(row)
     area = shared = own_squares = 0.0
-    for members in groups.values():
+    for members in counted_together(rows):
         area += math.fsum(row.live_mm2 for row in members) / len(members)
         parts = [_parts(row) for row in members]
         shared += math.fsum(part for part, _ in parts) / len(parts)
         own_squares += math.fsum(own**2 for _, own in parts) / len(parts) ** 2
     return area, COVERAGE_FACTOR * math.hypot(shared, math.sqrt(own_squares))
+
+
+def counted_together(rows: Iterable[ReportRow]) -> list[list[ReportRow]]:
+    """The rows of a visit that count in sums, those of one fragment together."""
+    groups: dict[object, list[ReportRow]] = {}
+    for row in rows:
+        if not row.marked_wrong:
+            groups.setdefault(row.fragment or (row.place if row.place else id(row)), []).append(row)
+    return list(groups.values())
 
 
 def _parts(row: ReportRow) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from fragarea.measurement import FragmentStatus
 from fragarea.report.rounding import round_area
-from fragarea.report.rows import ReportRow, Visit, sum_area, visits_of
+from fragarea.report.rows import ReportRow, Visit, counted_together, sum_area, visits_of
 from fragarea.report.spreadsheet import clean_text
 from fragarea.report.words import by_weight, place_words
 
@@ -67,8 +67,11 @@ def _table(visit: Visit) -> Table:
 
 def _title(visit: Visit) -> str:
     measured = sum(row.status is not FragmentStatus.MISSING for row in visit.rows)
-    look = sum(row.needs_look for row in visit.rows)
-    return clean_text(f"{visit.title} · {measured} measured" + (f" · {look} to look at (!)" if look else ""))
+    look, wrong = sum(row.needs_look for row in visit.rows), sum(row.marked_wrong for row in visit.rows)
+    parts = [visit.title, f"{measured} measured"]
+    parts += [f"{look} to look at (!)"] if look else []
+    parts += [f"{wrong} marked wrong, not in the sum"] if wrong else []
+    return clean_text(" · ".join(parts))
 
 
 def _place(row: ReportRow) -> str:
@@ -78,10 +81,7 @@ def _place(row: ReportRow) -> str:
 
 def _sum_of(rows: Sequence[ReportRow], field: str) -> float:
     """Sum of one area field in mm2, a fragment on several photos with its mean."""
-    groups: dict[object, list[float]] = {}
-    for row in rows:
-        groups.setdefault(row.fragment or (row.place if row.place else id(row)), []).append(getattr(row, field))
-    return sum(sum(values) / len(values) for values in groups.values())
+    return sum(sum(getattr(row, field) for row in members) / len(members) for members in counted_together(rows))
 
 
 def _cells(row: ReportRow) -> dict[str, str]:

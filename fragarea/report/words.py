@@ -24,8 +24,14 @@ CAUTIONS = (
 
 
 def needs_look(doubts: Iterable[Doubt]) -> bool:
-    """Whether any of the doubts asks for a look (weight 2 or 3); notes do not."""
-    return any(doubt.kind.weight >= LOOK for doubt in doubts)
+    """Whether any of the doubts asks for a look (weight 2 or 3); notes do not, nor what a person marked wrong."""
+    seen = tuple(doubts)
+    return any(doubt.kind.weight >= LOOK for doubt in seen) and not marked_wrong(seen)
+
+
+def marked_wrong(doubts: Iterable[Doubt]) -> bool:
+    """Whether a person said that the measurement does not count."""
+    return any(doubt.key == "marked_wrong" for doubt in doubts)
 
 
 def by_weight(doubts: Iterable[Doubt]) -> tuple[Doubt, ...]:

@@ -94,6 +94,23 @@ def test_fragment_on_two_photos_of_a_visit_counts_once():
     assert sum_area([one, again, two])[0] == pytest.approx(105.0 + 200.0)
 
 
+WRONG = Doubt("marked_wrong", "Ana: hand in the way")
+
+
+def test_what_a_person_marked_wrong_stands_in_tables_but_not_in_sums():
+    one, two = two_rows(0.0)
+    wrong = replace(one, doubts=(WRONG, Doubt("glare")))
+    assert sum_area([wrong, two]) == sum_area([two])
+    assert not wrong.needs_look  # somebody looked already
+    text = printed(wrong, two)
+    assert "1 marked wrong, not in the sum" in text
+    assert "marked" in text.split("sum")[0]
+    marked, counted = read_csv(csv_text([wrong, two]))
+    assert (marked["marked_wrong"], counted["marked_wrong"]) == ("yes", "no")
+    assert marked["doubts"].startswith("marked wrong (Ana: hand in the way)")
+    assert float(marked["live_area_cm2"]) == one.live_mm2 / 100
+
+
 # terminal
 
 

@@ -1,0 +1,456 @@
+"""Fragments that changed places: accepted, set aside, or taken back. Nothing is ever renamed without a person."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, date, datetime
+from typing import Any
+
+from fragarea.batch import compare_histories
+from fragarea.batch.describe import names_on, placements_hash
+from fragarea.decisions.table import TableFile, keep_former, placements_file, placements_in, replace_table
+from fragarea.errors import LogbookProblem, SettingsProblem, TableProblem
+from fragarea.growth import MixUp, doubt_exchanges
+from fragarea.logbook import (
+    Attribution,
+    ExchangeDecision,
+    Logbook,
+    StoredMeasurement,
+    Verdict,
+    current_measurements,
+    exchange_decisions_of,
+    keep_exchange_decision,
+    place_of,
+)
+from fragarea.measurement import settings_hash
+from fragarea.nursery import Nursery, Placement, Tables, load_tables, site_description
+from fragarea.nursery.exchanging import (
+    PlacementChange,
+    changed_table,
+    exchange_changes,
+    other_columns,
+    restored_table,
+    with_changes,
+)
+from fragarea.nursery.placements import numbered_placements
+from fragarea.nursery.words import did_you_mean, tidy
+from fragarea.sites.records import SiteDescription, SiteKind
+
+
+@dataclass(frozen=True)
+class Exchanges:
+    """What is known about fragments that changed places.
+
+    Attributes
+    ----------
+    open : tuple of MixUp
+        Nobody decided about them.
+    decided : tuple of ExchangeDecision
+        Those that hold, oldest first.
+    """
+
+    open: tuple[MixUp, ...]
+    decided: tuple[ExchangeDecision, ...]
+
+
+@dataclass(frozen=True)
+class ExchangePlan:
+    """What a decision changes, before it is carried out.
+
+    Attributes
+    ----------
+    decision : ExchangeDecision
+    table : TableFile
+        The placements as they are.
+    content : bytes
+        The placements as they are to be.
+    changes : tuple of PlacementChange
+        Between the two; those that are taken back where a decision is.
+    attributions : tuple of Attribution
+        Measured photos whose fragments get other names.
+    renamed : tuple of str
+        Their paths.
+    to_measure : tuple of str
+        Paths of photos that must be measured again instead.
+    left_blank : tuple of str
+        Columns of the table that mean nothing here, blank in new lines.
+    takes_back : int or None
+        Number of the decision that is taken back.
+    """
+
+    decision: ExchangeDecision
+    table: TableFile
+    content: bytes
+    changes: tuple[PlacementChange, ...]
+    attributions: tuple[Attribution, ...]
+    renamed: tuple[str, ...]
+    to_measure: tuple[str, ...]
+    left_blank: tuple[str, ...] = ()
+    takes_back: int | None = None
+
+
+def list_exchanges(logbook: Logbook, nursery: Nursery) -> Exchanges:
+    """Exchanges that nobody decided about, and those decided; doubts in the logbook are brought up to date."""
+    found = doubt_exchanges(logbook, load_tables(nursery))
+    return Exchanges(found, tuple(exchange_decisions_of(logbook)))
+
+
+def plan_exchange(
+    logbook: Logbook, nursery: Nursery, fragments: Sequence[str], on: date, *, by: str, because: str
+) -> ExchangePlan:
+    """What accepting an exchange would change.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    nursery : Nursery
+    fragments : sequence of str
+        Each stands where the record has the next one, and the last where it has the first.
+    on : date
+        The first visit on which they stood so.
+    by, because : str
+
+    Raises
+    ------
+    SettingsProblem
+        If a fragment is not known, if they did not stand on one tray that day, if there was no visit, or if that was
+        decided already.
+    TableProblem
+    LogbookProblem
+    """
+    tables = load_tables(nursery)
+    decision = _decision(logbook, nursery, tables, fragments, on, by=by, because=because, verdict=Verdict.ACCEPTED)
+    table = placements_file(nursery)
+    numbered = numbered_placements(table.path, tables.fragments, nursery)
+    changes = exchange_changes(numbered, decision.fragments, on)
+    content = changed_table(table.path, changes, by=by, because=because)
+    after = placements_in(content, table, tables.fragments, nursery)
+    if sorted(after, key=repr) != sorted(with_changes(tables.placements, changes), key=repr):
+        raise TableProblem(table.path.name, ["this table could not be changed safely; save it as a plain CSV file"])
+    new = any(change.before is None for change in changes)
+    return ExchangePlan(
+        decision=decision,
+        table=table,
+        content=content,
+        changes=changes,
+        **_photos(logbook, nursery, tables, replace(tables, placements=after), on),
+        left_blank=other_columns(table.path) if new else (),
+    )
+
+
+def plan_undo(
+    logbook: Logbook, nursery: Nursery, fragments: Sequence[str], on: date, *, by: str, because: str
+) -> ExchangePlan:
+    """What taking back a decision would change; the table is as it was where it holds nothing newer.
+
+    Raises
+    ------
+    SettingsProblem
+        If there is no such decision, or the lines that it wrote have been changed since.
+    TableProblem
+    LogbookProblem
+    """
+    tables, table = load_tables(nursery), placements_file(nursery)
+    names = [tidy(name) for name in fragments]
+    decided = next((one for one in exchange_decisions_of(logbook) if _same(one, names, on)), None)
+    if decided is None:
+        raise SettingsProblem(
+            f"{_and(names)}, {on}: nothing was decided about them. fragarea exchange lists what was."
+        )
+    back = replace(decided, verdict=Verdict.TAKEN_BACK, decided_by=by, reason=because, table_change={})
+    plan = ExchangePlan(back, table, table.content, (), (), (), (), takes_back=decided.number)
+    if decided.verdict is Verdict.AS_RECORDED:
+        return plan
+    changes = tuple(
+        PlacementChange(_placement(one["before"]), _placement(one["after"]))
+        for one in decided.table_change["changes"]
+    )
+    content = _former_content(nursery, table, decided.table_change)
+    if content is None:
+        numbered = numbered_placements(table.path, tables.fragments, nursery)
+        content = restored_table(table.path, changes, numbered)
+    if content is None:
+        raise SettingsProblem(
+            f"{table.path.name}: lines that this exchange wrote have been changed since, perhaps by a later exchange."
+            " Take the later one back first, or mend the table by hand;"
+            f" {decided.table_change['former']} has it as it was before."
+        )
+    after = placements_in(content, table, tables.fragments, nursery)
+    return replace(
+        plan,
+        content=content,
+        changes=changes,
+        **_photos(logbook, nursery, tables, replace(tables, placements=after), on),
+    )
+
+
+def accept_exchange(logbook: Logbook, nursery: Nursery, plan: ExchangePlan) -> str:
+    """Carry out a plan: the table, the names of measurements, the decision, all of it or nothing.
+
+    Returns
+    -------
+    str
+        Where the former table is kept, relative to the nursery folder.
+
+    Raises
+    ------
+    FragareaError
+    """
+    if logbook.read_only:
+        raise LogbookProblem(
+            f"{logbook.name}: it may not be written. Ask for permission to write to the nursery folder."
+        )
+    former = keep_former(plan.table, nursery, datetime.now(UTC))
+    change = {
+        "file": plan.table.path.name,
+        "former": former,
+        "sha256_before": plan.table.sha256,
+        "sha256_after": hashlib.sha256(plan.content).hexdigest(),
+        "changes": [{"before": _plain(one.before), "after": _plain(one.after)} for one in plan.changes],
+    }
+    _keep(logbook, nursery, plan, table_change=change)
+    return former
+
+
+def set_aside(
+    logbook: Logbook, nursery: Nursery, fragments: Sequence[str], on: date, *, by: str, because: str
+) -> ExchangeDecision:
+    """Keep a person's word that fragments stand as recorded; the doubt goes.
+
+    Raises
+    ------
+    SettingsProblem
+        As :func:`plan_exchange`.
+    LogbookProblem
+    """
+    tables = load_tables(nursery)
+    decision = _decision(logbook, nursery, tables, fragments, on, by=by, because=because, verdict=Verdict.AS_RECORDED)
+    keep_exchange_decision(logbook, decision)
+    doubt_exchanges(logbook, tables)
+    return decision
+
+
+def take_back(logbook: Logbook, nursery: Nursery, plan: ExchangePlan) -> str:
+    """Carry out a plan of :func:`plan_undo`.
+
+    Returns
+    -------
+    str
+        Where the table as it was until now is kept; empty where it does not change.
+
+    Raises
+    ------
+    FragareaError
+    """
+    if plan.content == plan.table.content:
+        _keep(logbook, nursery, plan, table_change={})
+        return ""
+    return accept_exchange(logbook, nursery, plan)
+
+
+def _keep(logbook: Logbook, nursery: Nursery, plan: ExchangePlan, *, table_change: Mapping[str, Any]) -> None:
+    replaced: list[TableFile] = []
+
+    def put_in_place() -> None:
+        if plan.content != plan.table.content:
+            replace_table(plan.table, plan.content)
+            replaced.append(replace(plan.table, content=plan.content))
+
+    try:
+        keep_exchange_decision(
+            logbook,
+            replace(plan.decision, table_change=table_change),
+            takes_back=plan.takes_back,
+            attributions=plan.attributions,
+            before_commit=put_in_place,
+        )
+    except BaseException:
+        for table in replaced:  # the logbook could not keep it, so the table must not either
+            replace_table(table, plan.table.content)
+        raise
+    compare_histories(logbook)
+    doubt_exchanges(logbook, load_tables(nursery))
+
+
+# what a decision is about
+
+
+def _decision(
+    logbook: Logbook,
+    nursery: Nursery,
+    tables: Tables,
+    fragments: Sequence[str],
+    on: date,
+    *,
+    by: str,
+    because: str,
+    verdict: Verdict,
+) -> ExchangeDecision:
+    names = [tidy(name) for name in fragments]
+    known = sorted(fragment.fragment for fragment in tables.fragments)
+    for name in names:
+        if name not in known:
+            raise SettingsProblem(f"fragment {name!r} is not in the fragments table. {did_you_mean(name, known)}")
+    if len(set(names)) < max(2, len(names)):
+        raise SettingsProblem(f"{_and(names)}: name two or more different fragments.")
+    for one in exchange_decisions_of(logbook):
+        if _same(one, names, on):
+            raise SettingsProblem(
+                f"{_and(names)}, {on}: {one.verdict} already, by {one.decided_by} ({one.reason})."
+                " --undo takes it back."
+            )
+    site = _common_tray(nursery, tables, names, on)
+    photos = _photos_of_visit(logbook, site, on)
+    _check_names(photos, tables, names, on)
+    odds = next((one.odds for one in doubt_exchanges(logbook, tables) if _is_about(one, site, names, on)), None)
+    return ExchangeDecision(site, on, tuple(names), verdict, by, because, odds)
+
+
+def _same(decision: ExchangeDecision, names: Sequence[str], on: date) -> bool:
+    return decision.on == on and set(decision.fragments) == set(names)
+
+
+def _is_about(mixup: MixUp, site: str, names: Sequence[str], on: date) -> bool:
+    return (mixup.site, mixup.taken_at.date(), set(mixup.fragments)) == (site, on, set(names))
+
+
+def _common_tray(nursery: Nursery, tables: Tables, names: Sequence[str], on: date) -> str:
+    standing = {one.fragment: one.site for one in tables.placements if one.holds_on(on)}
+    for name in names:
+        if name not in standing:
+            raise SettingsProblem(f"{name} stands nowhere on {on} by the placements table. Mend the table first.")
+    if len({standing[name] for name in names}) > 1:
+        where = ", ".join(f"{name} at {standing[name]}" for name in names)
+        raise SettingsProblem(
+            f"{_and(names)} do not stand on one tray on {on} ({where}). Only fragments of one tray can be"
+            " exchanged here; write other moves into the placements table."
+        )
+    site = nursery.site(standing[names[0]])
+    assert site is not None, "placements were checked against the sites"
+    if site.kind is not SiteKind.TRAY:
+        raise SettingsProblem(
+            f"{site.name} is a {site.kind}, not a tray. Write the right names into the placements table, and run"
+            " fragarea measure."
+        )
+    return site.name
+
+
+def _photos_of_visit(logbook: Logbook, site: str, on: date) -> list[StoredMeasurement]:
+    photos = current_measurements(logbook, site=site, since=on, until=on, with_outlines=False)
+    if photos:
+        return photos
+    days = sorted(
+        {
+            one.measurement.taken_at.date()
+            for one in current_measurements(logbook, site=site, with_outlines=False)
+            if one.measurement.taken_at
+        },
+        key=lambda day: abs(day - on),
+    )
+    near = ", ".join(str(day) for day in sorted(days[:3])) or "none yet"
+    raise SettingsProblem(f"{site} was not measured on {on}. Name a visit; the nearest: {near}.")
+
+
+def _check_names(photos: Sequence[StoredMeasurement], tables: Tables, names: Sequence[str], on: date) -> None:
+    """The table and the logbook must agree on who stands where, or an exchange would be made twice."""
+    for one in photos:
+        recorded = _names(tables, one)
+        if any(name in names and one.names.get(place, name) != name for place, name in recorded.items()):
+            raise SettingsProblem(
+                f"{one.path}: it was measured with other placements than the table has now."
+                " Run fragarea measure first."
+            )
+
+
+# photos under other names
+
+
+def _photos(logbook: Logbook, nursery: Nursery, before: Tables, after: Tables, since: date) -> dict[str, Any]:
+    """The photos part of an :class:`ExchangePlan`."""
+    attributions, renamed, to_measure = [], [], []
+    sites = sorted({one.site for one in {*before.placements} ^ {*after.placements}})
+    for one in (
+        one for site in sites for one in current_measurements(logbook, site=site, since=since, with_outlines=False)
+    ):
+        then, now = _names(before, one), _names(after, one)
+        if then == now and _hash(before, one) == _hash(after, one):
+            continue
+        by_older = one.names != {place: name for place, name in then.items() if place in _places(one)}
+        if by_older or _described(nursery, before, one) != _described(nursery, after, one):
+            to_measure.append(one.path)
+        else:
+            attributions.append(_attribution(one, before, after, now))
+            renamed.append(one.path)
+    return {"attributions": tuple(attributions), "renamed": tuple(renamed), "to_measure": tuple(to_measure)}
+
+
+def _described(nursery: Nursery, tables: Tables, one: StoredMeasurement) -> SiteDescription:
+    """The site with the plugs and heights of the fragments that stand there."""
+    return site_description(nursery, one.measurement.site.name, tables=tables, on=_day(one))
+
+
+def _attribution(one: StoredMeasurement, before: Tables, after: Tables, names_now: Mapping[Any, str]) -> Attribution:
+    old = one.measurement.settings
+    names = {
+        number: names_now[place]
+        for number, fragment, name in zip(
+            one.fragment_ids, one.measurement.fragments, one.fragment_names, strict=True
+        )
+        if (place := place_of(fragment)) in names_now and names_now[place] != name
+    }
+    usual = settings_hash(one.measurement.site, old) == one.measurement.settings_hash
+    if not usual or old.placements_hash != _hash(before, one):
+        # measured with settings that no longer hold: it stays due to be measured again
+        return Attribution(one.measurement_id, names, one.measurement.settings_hash, old.placements_hash)
+    new = replace(old, placements_hash=_hash(after, one))
+    return Attribution(one.measurement_id, names, settings_hash(one.measurement.site, new), new.placements_hash)
+
+
+def _day(one: StoredMeasurement) -> date:
+    assert one.measurement.taken_at is not None, "photos chosen by their day have one"
+    return one.measurement.taken_at.date()
+
+
+def _names(tables: Tables, one: StoredMeasurement) -> dict[Any, str]:
+    labels = [fragment.label for fragment in one.measurement.fragments if fragment.label]
+    return names_on(tables, one.measurement.site.name, _day(one), labels)
+
+
+def _places(one: StoredMeasurement) -> set[Any]:
+    return {place_of(fragment) for fragment in one.measurement.fragments}
+
+
+def _hash(tables: Tables, one: StoredMeasurement) -> str:
+    return placements_hash(tables, one.measurement.site.name, _day(one))
+
+
+# placements in the logbook
+
+
+def _former_content(nursery: Nursery, table: TableFile, change: Mapping[str, Any]) -> bytes | None:
+    """The table as it was before a change, where nothing else has changed since."""
+    former = nursery.folder / change["former"]
+    if table.path.name != change["file"] or table.sha256 != change["sha256_after"] or not former.is_file():
+        return None
+    content = former.read_bytes()
+    return content if hashlib.sha256(content).hexdigest() == change["sha256_before"] else None
+
+
+def _plain(placement: Placement | None) -> dict[str, Any] | None:
+    if placement is None:
+        return None
+    until = placement.until.isoformat() if placement.until else None
+    return {**asdict(placement), "since": placement.since.isoformat(), "until": until}
+
+
+def _placement(plain: Mapping[str, Any] | None) -> Any:
+    if plain is None:
+        return None
+    until = date.fromisoformat(plain["until"]) if plain["until"] else None
+    return Placement(**{**plain, "since": date.fromisoformat(plain["since"]), "until": until})
+
+
+def _and(names: Sequence[str]) -> str:
+    return " and ".join(names)
