@@ -17,6 +17,8 @@ ALL = (
     "growth",
     "growth_size",
     "trays",
+    "fusion",
+    "fusion_size",
 )
 
 

@@ -170,18 +170,22 @@ def _last_needed(one: Ints, other: Ints, start: int, end: int) -> int | None:
     """Of passages from wide to narrow, the first that closes a way from start to end: the neck of the widest way."""
     if start < 0 or end < 0:
         return None
-    # disjoint sets in plain lists: the wide passages between two plugs are few, and graphs take longer to build
+    # disjoint sets in a plain dict: the wide passages between two plugs are few, and graphs take longer to build
     leader: dict[int, int] = {}
 
     def find(triangle: int) -> int:
         root = triangle
         while (up := leader.get(root, root)) != root:
             root = up
-        leader[triangle] = root
+        if triangle != root:
+            leader[triangle] = root
         return root
 
     for number, (here, there) in enumerate(zip(one.tolist(), other.tolist(), strict=True)):
-        leader[find(here)] = find(there)
-        if find(start) == find(end):
-            return number
+        joined, into = find(here), find(there)
+        if joined != into:
+            leader[joined] = into
+            start, end = (into if root == joined else root for root in (start, end))
+            if start == end:
+                return number
     return None
