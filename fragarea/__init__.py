@@ -29,6 +29,9 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``fusion_tables``  fusion as tables: terminal, CSV, XLSX
 ``outplant_view``  what commands show of outplanting
 ``outplant_tables``  outplanting as tables: terminal, CSV, XLSX
+``forecast_tables``  forecasts as tables and sentences
+``cutting_view``  what commands show of cutting
+``cutting_tables``  plans of cuts as tables and sentences
 ``weekly``     the weekly report: one page to mail or print
 ``decisions``  what people decide: fragments that changed places, measurements marked wrong
 ``sheets``     printable references and known-area shapes

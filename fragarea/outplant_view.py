@@ -10,7 +10,16 @@ from datetime import date
 import numpy as np
 
 from fragarea.fusion_view import view_fusion
-from fragarea.growth import DAYS_PER_MONTH, HealingLag, MixUp, NurseryRecord, look_first, open_exchanges, read_record
+from fragarea.growth import (
+    DAYS_PER_MONTH,
+    KEPT,
+    HealingLag,
+    MixUp,
+    NurseryRecord,
+    look_first,
+    open_exchanges,
+    read_record,
+)
 from fragarea.growth.columns import Bools, day_of
 from fragarea.growth.health import VISITS_OF_A_TREND
 from fragarea.growth_view import GrowthView, view_growth
@@ -36,7 +45,7 @@ from fragarea.outplant import (
     stock_lines,
     units_on,
 )
-from fragarea.outplant.lines import Array
+from fragarea.outplant.lines import Array, Ints
 
 DRAWS, DRAWS_OF_MANY, MANY = 2000, 500, 10_000
 """Draws of a forecast, and of one of more than so many fragments."""
@@ -86,6 +95,8 @@ class ForecastView:
         Forecasts that were made at past visits, and what came of them.
     past_lines : tuple of PastLine
     lags : dict of str to HealingLag
+    watched_months : float
+        From the first measurement that counts as growth to the last.
     """
 
     readiness: ReadinessView
@@ -98,6 +109,7 @@ class ForecastView:
     past: Past
     past_lines: tuple[PastLine, ...]
     lags: dict[str, HealingLag]
+    watched_months: float
 
     @property
     def on(self) -> date:
@@ -190,19 +202,7 @@ def view_forecast(
         site=sites,
     )
     made = forecast(stand.stand, known, today_months=day_of(on) / DAYS_PER_MONTH, days=days, rng=rng)
-    past = back_test(
-        columns,
-        growth.reasons,
-        lag_days=np.array([lags[one.genotype].lag_days if one.genotype in lags else 0.0 for one in columns.heads]),
-        exchanged_day=_exchanged(growth),
-        genotype=genotype,
-        names=list(number),
-        site=at_site,
-        sites=len(sites),
-        lags=lags,
-        since_day=day_of(on) - BACK_TEST_DAYS,
-        rng=rng,
-    )
+    past = _past(growth, known, genotype, at_site, lags, on, rng)
     return ForecastView(
         readiness=readiness,
         settings=nursery.outplanting,
@@ -214,7 +214,48 @@ def view_forecast(
         past=past,
         past_lines=past_lines(past, known.names),
         lags=lags,
+        watched_months=_watched_months(growth),
     )
+
+
+def _past(
+    growth: GrowthView,
+    known: Knowledge,
+    genotype: Ints,
+    site: Ints,
+    lags: dict[str, HealingLag],
+    on: date,
+    rng: np.random.Generator,
+) -> Past:
+    """Forecasts of the last half year held against what came; of the whole past where the half year tells nothing."""
+    columns = growth.record.columns
+    found = Past.none()
+    for since_day in (day_of(on) - BACK_TEST_DAYS, -np.inf):
+        if not len(found):
+            found = back_test(
+                columns,
+                growth.reasons,
+                lag_days=np.array([lags[h.genotype].lag_days if h.genotype in lags else 0.0 for h in columns.heads]),
+                exchanged_day=_exchanged(growth),
+                genotype=genotype,
+                names=list(known.names),
+                site=site,
+                sites=known.site_moves.shape[1],
+                lags=lags,
+                since_day=since_day,
+                rng=rng,
+            )
+    return found
+
+
+def _watched_months(growth: GrowthView) -> float:
+    """The longest time over which a fragment grew."""
+    columns = growth.record.columns.rows(growth.reasons == KEPT)
+    if not len(columns):
+        return 0.0
+    starts = np.flatnonzero(np.diff(columns.fragment, prepend=-1) > 0)
+    ends = np.r_[starts[1:], len(columns)] - 1
+    return float((columns.day[ends] - columns.day[starts]).max()) / DAYS_PER_MONTH
 
 
 def _readiness(

@@ -27,6 +27,8 @@ COMMANDS = {
     "growth": ("fragarea.cli.growth:growth", "Growth of fragments and genotypes, losses, mix-ups."),
     "fusion": ("fragarea.cli.fusion:fusion", "How far pads have fused: contacts, gaps, patches."),
     "ready": ("fragarea.cli.ready:ready", "Which fragments and pads are ready to outplant."),
+    "forecast": ("fragarea.cli.forecast:forecast", "When fragments will be ready, and how many by a date."),
+    "cut-list": ("fragarea.cli.cut_list:cut_list", "How many pieces to cut for so many outplants by a date."),
     "weekly": ("fragarea.cli.weekly:weekly", "Write the weekly report: one page to mail or print."),
     "exchange": ("fragarea.cli.exchange:exchange", "Say that fragments changed places, or did not."),
     "mark-wrong": ("fragarea.cli.mark_wrong:mark_wrong", "Mark a measurement that does not count."),

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fragarea.growth import DAYS_PER_MONTH, KEPT, HealingLag, reasons_of
-from fragarea.growth.columns import AreaColumns
+from fragarea.growth.columns import AreaColumns, Bools
 from fragarea.growth.curve import USUAL_RULES, Codes
 from fragarea.outplant.forecast import Stand, draw_lines, site_shifts
 from fragarea.outplant.knowledge import learn
@@ -19,6 +19,8 @@ HORIZONS = ((0.0, 1.5), (1.5, 4.5), (4.5, math.inf))
 """In months: forecasts for about a month, a quarter, half a year and more."""
 
 HORIZON_WORDS = ("up to 6 weeks", "6 weeks to 4.5 months", "over 4.5 months")
+
+BORROWED = "any, borrowed from the species"
 
 _MOST_ORIGINS, _MOST_FRAGMENTS = 6, 1_500
 
@@ -36,6 +38,8 @@ class Past:
         Part of the draws that lay below what was measured: from 0.1 to 0.9 it was inside the 80 % range.
     error_days : ndarray of float64, shape (n,)
         By how much later than the middle of the forecast it was so large; negative where it grew faster.
+    borrowed : ndarray of bool, shape (n,)
+        Whether its genotype had shown no growth of its own by then, so that the species stood for it.
     """
 
     fragment: Ints
@@ -44,9 +48,16 @@ class Past:
     day: Array
     place: Array
     error_days: Array
+    borrowed: Bools
 
     def __len__(self) -> int:
         return len(self.fragment)
+
+    @classmethod
+    def none(cls) -> Past:
+        """No forecasts at all."""
+        none, nothing = np.empty(0, dtype=np.int64), np.empty(0)
+        return cls(none, none, nothing, nothing, nothing, nothing, np.empty(0, dtype=bool))
 
 
 @dataclass(frozen=True)
@@ -58,7 +69,7 @@ class PastLine:
     genotype : str
         Empty for all.
     horizon : str
-        One of `HORIZON_WORDS`; empty for all.
+        One of `HORIZON_WORDS`, or `BORROWED`; empty for all but the latter.
     forecasts : int
     inside_80, inside_95 : float
         Part of the dates inside these ranges.
@@ -120,7 +131,9 @@ def back_test(
     all_mine = columns.rows(chosen[columns.fragment])
     all_reasons = reasons[chosen[columns.fragment]]
     days = np.unique(np.floor(columns.day[mine & (reasons == KEPT)]))
-    origins = days[(days >= since_day) & (days < days.max(initial=-math.inf))][1:]
+    # the first visit tells no growth, and nothing follows the last
+    origins = days[1:-1]
+    origins = origins[origins >= since_day]
     if len(origins) > _MOST_ORIGINS:
         origins = origins[np.unique(np.linspace(0, len(origins) - 1, _MOST_ORIGINS).round().astype(int))]
     found = []
@@ -133,12 +146,11 @@ def back_test(
         if past is not None:
             found.append(past)
     if not found:
-        none, nothing = np.empty(0, dtype=np.int64), np.empty(0)
-        return Past(none, none, nothing, nothing, nothing, nothing)
+        return Past.none()
     return Past(*(np.concatenate([getattr(one, name) for one in found]) for name in Past.__dataclass_fields__))
 
 
-def _some_fragments(count: int, rng: np.random.Generator) -> np.ndarray:
+def _some_fragments(count: int, rng: np.random.Generator) -> Bools:
     chosen = np.zeros(count, dtype=bool)
     chosen[rng.permutation(count)[:_MOST_FRAGMENTS]] = True
     return chosen
@@ -205,24 +217,30 @@ def _made_at(
     middle, speed = np.median(forecast, axis=1), np.median(slope, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         error = np.where(speed > 0, (middle - radius) / speed * DAYS_PER_MONTH, np.nan)
-    return Past(later.fragment, of, np.full(n, origin), later.day, (below + rng.random(n)) / (draws + 1), error)
+    place = (below + rng.random(n)) / (draws + 1)
+    borrowed = np.array([one.fragments == 0 for one in knowledge.speeds.genotypes])[of]
+    return Past(later.fragment, of, np.full(n, origin), later.day, place, error, borrowed)
 
 
 def past_lines(past: Past, names: Sequence[tuple[str, str]]) -> tuple[PastLine, ...]:
-    """Back-test in all, by horizon, and by genotype and horizon; what was never forecast is not named."""
+    """Back-test in all, by horizon, and by genotype and horizon; what was never forecast is not named.
+
+    Forecasts of genotypes that had shown no growth of their own stand in a line apart, `BORROWED`, and in no other.
+    """
     months = (past.day - past.origin_day) / DAYS_PER_MONTH
-    every = np.ones(len(past), dtype=bool)
-    choices = [("", "", every)]
+    choices = [("", "", ~past.borrowed)]
     in_horizon = [
-        (words, (months > low) & (months <= high)) for words, (low, high) in zip(HORIZON_WORDS, HORIZONS, strict=True)
+        (words, (months > low) & (months <= high) & ~past.borrowed)
+        for words, (low, high) in zip(HORIZON_WORDS, HORIZONS, strict=True)
     ]
     choices += [("", words, rows) for words, rows in in_horizon]
+    choices.append(("", BORROWED, past.borrowed))
     for number, (genotype, _) in enumerate(names):
         choices += [(genotype, words, rows & (past.genotype == number)) for words, rows in in_horizon]
     return tuple(_line(genotype, horizon, past, rows) for genotype, horizon, rows in choices if rows.any())
 
 
-def _line(genotype: str, horizon: str, past: Past, rows: np.ndarray) -> PastLine:
+def _line(genotype: str, horizon: str, past: Past, rows: Bools) -> PastLine:
     off = np.abs(past.place[rows] - 0.5)
     error = past.error_days[rows]
     error = error[np.isfinite(error)]

@@ -168,7 +168,7 @@ def _of_fragments(
     # the less edge is free, the more a small error of the area means
     stretch = np.sqrt(cover) / (ratio * np.maximum(_LEAST_FREE, 1 - rim_share(ratio, offset)))
     variance = (now.own_variance + knowledge.speeds.residual_variance[number]) * stretch**2
-    target, noise = _targets(np.array([needs.area_mm2 for _, needs in chosen], dtype=float), plug_mm2, offset)
+    target, noise = targets(np.array([needs.area_mm2 for _, needs in chosen], dtype=float), plug_mm2, offset)
 
     def of_line(values: Array, else_: Array | float, where: Bools) -> Array:
         return np.where(where, values[own], else_) if len(values) else np.broadcast_to(else_, where.shape)
@@ -186,8 +186,15 @@ def _of_fragments(
     )
 
 
-def _targets(area_mm2: Array, plug_mm2: Array, offset: Array) -> tuple[Array, Array]:
-    """Free radius at which a plug holds so much tissue, and what a relative error of the area moves it by."""
+def targets(area_mm2: Array, plug_mm2: Array, offset: Array | float) -> tuple[Array, Array]:
+    """Free radius at which a plug holds so much tissue, and what a relative error of 1 of the area moves it by.
+
+    Parameters
+    ----------
+    area_mm2, plug_mm2 : ndarray of float64, shape (n,)
+    offset : ndarray of float64 or float
+        As for :func:`fragarea.outplant.edge.covered`.
+    """
     ratio = free_radius(area_mm2 / plug_mm2, offset)
     reachable = np.isfinite(ratio) & (area_mm2 > 0)
     safe = np.where(reachable, ratio, 1.0)

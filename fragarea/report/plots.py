@@ -134,7 +134,7 @@ def extension_figures(genotypes: Sequence[GenotypeGrowth], *, width_in: float = 
     limits = _extension_limits(known)
     pages = [known[i : i + ROWS] for i in range(0, len(known), ROWS)]
     untold = [one for one in genotypes if not one.known]
-    with _drawn_alike():
+    with drawn_alike():
         return tuple(
             _extension_figure(page, limits, untold if page is pages[-1] else [], width_in, number, len(pages))
             for number, page in enumerate(pages, start=1)
@@ -182,7 +182,7 @@ def _page_file(folder: Path, stem: str, number: int, ending: str) -> Path:
 
 
 @contextmanager
-def _drawn_alike() -> Iterator[None]:
+def drawn_alike() -> Iterator[None]:
     """Matplotlib as it comes and our style on it, whatever a user's own settings say."""
     with style.context(["default", _STYLE]):
         yield
@@ -190,7 +190,7 @@ def _drawn_alike() -> Iterator[None]:
 
 def _saved(figure: Figure, kind: str, metadata: dict[str, None]) -> bytes:
     buffer = io.BytesIO()
-    with _drawn_alike():
+    with drawn_alike():
         figure.savefig(buffer, format=kind, dpi=_PNG_DPI if kind == "png" else "figure", metadata=metadata)
     return buffer.getvalue()
 
@@ -230,7 +230,7 @@ def _by_genotype(curves: Iterable[GrowthCurve]) -> list[Group]:
 
 def _in_panels(groups: Sequence[Group], kind: _Kind) -> tuple[Figure, ...]:
     pages = [groups[i : i + PANELS] for i in range(0, len(groups), PANELS)]
-    with _drawn_alike():
+    with drawn_alike():
         return tuple(_panels(page, kind, number, len(pages)) for number, page in enumerate(pages, start=1))
 
 
