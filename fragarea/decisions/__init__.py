@@ -1,6 +1,7 @@
 """What people decide: whether fragments changed places, and which measurements are wrong.
 
 ``table``      the placements file replaced in one step, the former one kept
+``names``      what other placements mean for photos measured before
 ``exchanges``  an exchange accepted, set aside, or taken back
 ``marks``      measurements marked wrong
 ``words``      both in sentences

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Any
 
 from fragarea.batch import compare_histories
-from fragarea.batch.describe import names_on, placements_hash
-from fragarea.decisions.table import TableFile, keep_former, placements_file, placements_in, replace_table
+from fragarea.decisions.names import Renaming, recorded_names, renaming
+from fragarea.decisions.table import (
+    TableFile,
+    change_record,
+    changes_in,
+    former_content,
+    keep_former,
+    placements_file,
+    placements_in,
+    replace_table,
+)
 from fragarea.errors import LogbookProblem, SettingsProblem, TableProblem
 from fragarea.growth import MixUp, doubt_exchanges
 from fragarea.logbook import (
-    Attribution,
     ExchangeDecision,
     Logbook,
     StoredMeasurement,
@@ -22,10 +29,8 @@ from fragarea.logbook import (
     current_measurements,
     exchange_decisions_of,
     keep_exchange_decision,
-    place_of,
 )
-from fragarea.measurement import settings_hash
-from fragarea.nursery import Nursery, Placement, Tables, load_tables, site_description
+from fragarea.nursery import Nursery, Tables, load_tables
 from fragarea.nursery.exchanging import (
     PlacementChange,
     changed_table,
@@ -36,7 +41,7 @@ from fragarea.nursery.exchanging import (
 )
 from fragarea.nursery.placements import numbered_placements
 from fragarea.nursery.words import did_you_mean, tidy
-from fragarea.sites.records import SiteDescription, SiteKind
+from fragarea.sites.records import SiteKind
 
 
 @dataclass(frozen=True)
@@ -68,12 +73,8 @@ class ExchangePlan:
         The placements as they are to be.
     changes : tuple of PlacementChange
         Between the two; those that are taken back where a decision is.
-    attributions : tuple of Attribution
-        Measured photos whose fragments get other names.
-    renamed : tuple of str
-        Their paths.
-    to_measure : tuple of str
-        Paths of photos that must be measured again instead.
+    renaming : Renaming
+        What it means for photos measured before.
     left_blank : tuple of str
         Columns of the table that mean nothing here, blank in new lines.
     takes_back : int or None
@@ -84,9 +85,7 @@ class ExchangePlan:
     table: TableFile
     content: bytes
     changes: tuple[PlacementChange, ...]
-    attributions: tuple[Attribution, ...]
-    renamed: tuple[str, ...]
-    to_measure: tuple[str, ...]
+    renaming: Renaming
     left_blank: tuple[str, ...] = ()
     takes_back: int | None = None
 
@@ -135,7 +134,7 @@ def plan_exchange(
         table=table,
         content=content,
         changes=changes,
-        **_photos(logbook, nursery, tables, replace(tables, placements=after), on),
+        renaming=renaming(logbook, nursery, tables, replace(tables, placements=after), since=on),
         left_blank=other_columns(table.path) if new else (),
     )
 
@@ -160,14 +159,11 @@ def plan_undo(
             f"{_and(names)}, {on}: nothing was decided about them. fragarea exchange lists what was."
         )
     back = replace(decided, verdict=Verdict.TAKEN_BACK, decided_by=by, reason=because, table_change={})
-    plan = ExchangePlan(back, table, table.content, (), (), (), (), takes_back=decided.number)
+    plan = ExchangePlan(back, table, table.content, (), Renaming(), takes_back=decided.number)
     if decided.verdict is Verdict.AS_RECORDED:
         return plan
-    changes = tuple(
-        PlacementChange(_placement(one["before"]), _placement(one["after"]))
-        for one in decided.table_change["changes"]
-    )
-    content = _former_content(nursery, table, decided.table_change)
+    changes = changes_in(decided.table_change)
+    content = former_content(nursery, table, decided.table_change)
     if content is None:
         numbered = numbered_placements(table.path, tables.fragments, nursery)
         content = restored_table(table.path, changes, numbered)
@@ -182,7 +178,7 @@ def plan_undo(
         plan,
         content=content,
         changes=changes,
-        **_photos(logbook, nursery, tables, replace(tables, placements=after), on),
+        renaming=renaming(logbook, nursery, tables, replace(tables, placements=after), since=on),
     )
 
 
@@ -203,13 +199,7 @@ def accept_exchange(logbook: Logbook, nursery: Nursery, plan: ExchangePlan) -> s
             f"{logbook.name}: it may not be written. Ask for permission to write to the nursery folder."
         )
     former = keep_former(plan.table, nursery, datetime.now(UTC))
-    change = {
-        "file": plan.table.path.name,
-        "former": former,
-        "sha256_before": plan.table.sha256,
-        "sha256_after": hashlib.sha256(plan.content).hexdigest(),
-        "changes": [{"before": _plain(one.before), "after": _plain(one.after)} for one in plan.changes],
-    }
+    change = change_record(plan.table, plan.content, plan.changes, former=former)
     _keep(logbook, nursery, plan, table_change=change)
     return former
 
@@ -263,7 +253,7 @@ def _keep(logbook: Logbook, nursery: Nursery, plan: ExchangePlan, *, table_chang
             logbook,
             replace(plan.decision, table_change=table_change),
             takes_back=plan.takes_back,
-            attributions=plan.attributions,
+            attributions=plan.renaming.attributions,
             before_commit=put_in_place,
         )
     except BaseException:
@@ -356,100 +346,12 @@ def _photos_of_visit(logbook: Logbook, site: str, on: date) -> list[StoredMeasur
 def _check_names(photos: Sequence[StoredMeasurement], tables: Tables, names: Sequence[str], on: date) -> None:
     """The table and the logbook must agree on who stands where, or an exchange would be made twice."""
     for one in photos:
-        recorded = _names(tables, one)
+        recorded = recorded_names(tables, one)
         if any(name in names and one.names.get(place, name) != name for place, name in recorded.items()):
             raise SettingsProblem(
                 f"{one.path}: it was measured with other placements than the table has now."
                 " Run fragarea measure first."
             )
-
-
-# photos under other names
-
-
-def _photos(logbook: Logbook, nursery: Nursery, before: Tables, after: Tables, since: date) -> dict[str, Any]:
-    """The photos part of an :class:`ExchangePlan`."""
-    attributions, renamed, to_measure = [], [], []
-    sites = sorted({one.site for one in {*before.placements} ^ {*after.placements}})
-    for one in (
-        one for site in sites for one in current_measurements(logbook, site=site, since=since, with_outlines=False)
-    ):
-        then, now = _names(before, one), _names(after, one)
-        if then == now and _hash(before, one) == _hash(after, one):
-            continue
-        by_older = one.names != {place: name for place, name in then.items() if place in _places(one)}
-        if by_older or _described(nursery, before, one) != _described(nursery, after, one):
-            to_measure.append(one.path)
-        else:
-            attributions.append(_attribution(one, before, after, now))
-            renamed.append(one.path)
-    return {"attributions": tuple(attributions), "renamed": tuple(renamed), "to_measure": tuple(to_measure)}
-
-
-def _described(nursery: Nursery, tables: Tables, one: StoredMeasurement) -> SiteDescription:
-    """The site with the plugs and heights of the fragments that stand there."""
-    return site_description(nursery, one.measurement.site.name, tables=tables, on=_day(one))
-
-
-def _attribution(one: StoredMeasurement, before: Tables, after: Tables, names_now: Mapping[Any, str]) -> Attribution:
-    old = one.measurement.settings
-    names = {
-        number: names_now[place]
-        for number, fragment, name in zip(
-            one.fragment_ids, one.measurement.fragments, one.fragment_names, strict=True
-        )
-        if (place := place_of(fragment)) in names_now and names_now[place] != name
-    }
-    usual = settings_hash(one.measurement.site, old) == one.measurement.settings_hash
-    if not usual or old.placements_hash != _hash(before, one):
-        # measured with settings that no longer hold: it stays due to be measured again
-        return Attribution(one.measurement_id, names, one.measurement.settings_hash, old.placements_hash)
-    new = replace(old, placements_hash=_hash(after, one))
-    return Attribution(one.measurement_id, names, settings_hash(one.measurement.site, new), new.placements_hash)
-
-
-def _day(one: StoredMeasurement) -> date:
-    assert one.measurement.taken_at is not None, "photos chosen by their day have one"
-    return one.measurement.taken_at.date()
-
-
-def _names(tables: Tables, one: StoredMeasurement) -> dict[Any, str]:
-    labels = [fragment.label for fragment in one.measurement.fragments if fragment.label]
-    return names_on(tables, one.measurement.site.name, _day(one), labels)
-
-
-def _places(one: StoredMeasurement) -> set[Any]:
-    return {place_of(fragment) for fragment in one.measurement.fragments}
-
-
-def _hash(tables: Tables, one: StoredMeasurement) -> str:
-    return placements_hash(tables, one.measurement.site.name, _day(one))
-
-
-# placements in the logbook
-
-
-def _former_content(nursery: Nursery, table: TableFile, change: Mapping[str, Any]) -> bytes | None:
-    """The table as it was before a change, where nothing else has changed since."""
-    former = nursery.folder / change["former"]
-    if table.path.name != change["file"] or table.sha256 != change["sha256_after"] or not former.is_file():
-        return None
-    content = former.read_bytes()
-    return content if hashlib.sha256(content).hexdigest() == change["sha256_before"] else None
-
-
-def _plain(placement: Placement | None) -> dict[str, Any] | None:
-    if placement is None:
-        return None
-    until = placement.until.isoformat() if placement.until else None
-    return {**asdict(placement), "since": placement.since.isoformat(), "until": until}
-
-
-def _placement(plain: Mapping[str, Any] | None) -> Any:
-    if plain is None:
-        return None
-    until = date.fromisoformat(plain["until"]) if plain["until"] else None
-    return Placement(**{**plain, "since": date.fromisoformat(plain["since"]), "until": until})
 
 
 def _and(names: Sequence[str]) -> str:

@@ -7,13 +7,15 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 
 from fragarea.errors import SettingsProblem
 from fragarea.nursery import Fragment, Nursery, Placement, read_placements
+from fragarea.nursery.exchanging import PlacementChange
 from fragarea.nursery.table_file import find_table, read_raw
 
 FORMER = "former-tables"
@@ -112,6 +114,48 @@ def replace_table(table: TableFile, content: bytes) -> None:
             partial.replace(path)
         finally:
             partial.unlink(missing_ok=True)
+
+
+def change_record(
+    table: TableFile, content: bytes, changes: Iterable[PlacementChange], *, former: str
+) -> dict[str, Any]:
+    """A change of the table as plain JSON values, for the logbook."""
+    return {
+        "file": table.path.name,
+        "former": former,
+        "sha256_before": table.sha256,
+        "sha256_after": replace(table, content=content).sha256,
+        "changes": [{"before": _plain(one.before), "after": _plain(one.after)} for one in changes],
+    }
+
+
+def changes_in(record: Mapping[str, Any]) -> tuple[PlacementChange, ...]:
+    """The lines that a change of :func:`change_record` was about."""
+    return tuple(
+        PlacementChange(None if one["before"] is None else _placement(one["before"]), _placement(one["after"]))
+        for one in record["changes"]
+    )
+
+
+def former_content(nursery: Nursery, table: TableFile, record: Mapping[str, Any]) -> bytes | None:
+    """The table as it was before a change of :func:`change_record`; None where something else has changed since."""
+    former = nursery.folder / record["former"]
+    if table.path.name != record["file"] or table.sha256 != record["sha256_after"] or not former.is_file():
+        return None
+    kept = TableFile(former, former.read_bytes())
+    return kept.content if kept.sha256 == record["sha256_before"] else None
+
+
+def _plain(placement: Placement | None) -> dict[str, Any] | None:
+    if placement is None:
+        return None
+    until = placement.until.isoformat() if placement.until else None
+    return {**asdict(placement), "since": placement.since.isoformat(), "until": until}
+
+
+def _placement(plain: Mapping[str, Any]) -> Placement:
+    until = date.fromisoformat(plain["until"]) if plain["until"] else None
+    return Placement(**{**plain, "since": date.fromisoformat(plain["since"]), "until": until})
 
 
 def _write(path: Path, content: bytes) -> None:

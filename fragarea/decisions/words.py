@@ -68,10 +68,10 @@ def plan_lines(plan: ExchangePlan) -> list[str]:
         lines += [f"  {_change(change, back=plan.takes_back is not None)}" for change in plan.changes]
     if plan.left_blank:
         lines.append(f"  columns left blank in new lines: {', '.join(plan.left_blank)}")
-    if plan.renamed:
-        lines.append(f"{_photos(plan.renamed)}: areas go to the other name; nothing is measured again")
-    if plan.to_measure:
-        lines.append(f"{_photos(plan.to_measure)}: to be measured again, with fragarea measure")
+    if plan.renaming.renamed:
+        lines.append(f"{_photos(plan.renaming.renamed)}: areas go to the other name; nothing is measured again")
+    if plan.renaming.to_measure:
+        lines.append(f"{_photos(plan.renaming.to_measure)}: to be measured again, with fragarea measure")
     return [clean_text(line) for line in lines]
 
 
