@@ -7,10 +7,12 @@ from collections.abc import Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 
+from rich.table import Table as RichTable
+
 from fragarea.errors import SettingsProblem
 from fragarea.fusion import Figure, PadHistory, PadVisit, PairState, PairVisit
 from fragarea.fusion_view import FusionView
-from fragarea.growth_tables import Table, Value, write_growth_csv, write_tables
+from fragarea.growth_tables import Table, Value, terminal_table, write_growth_csv, write_tables
 from fragarea.report.spreadsheet import clean_text
 
 SHEET_ROWS = 1_048_575
@@ -225,6 +227,14 @@ def _length(mm: float, u_mm: float, between: str = " ± ") -> str:
     if math.isnan(mm):
         return "no tissue"
     return f"{mm:.1f}{between}{1.96 * u_mm:.1f}" if mm or u_mm else "0"
+
+
+def on_terminal(table: Table) -> RichTable:
+    """A table for a terminal in which only the first column, the site, may be broken over lines."""
+    shown = terminal_table(table)
+    for column in shown.columns[1:]:
+        column.no_wrap = True
+    return shown
 
 
 def summary_lines(view: FusionView) -> list[str]:

@@ -10,6 +10,7 @@ import click
 
 from fragarea.adapt.stored import load_calibration
 from fragarea.batch import BatchSummary, Job, find_photos, plan_batch, run_batch
+from fragarea.batch.describe import site_of_path
 from fragarea.batch.records import PrintCheckOf
 from fragarea.cli.options import existing, find_lens
 from fragarea.cli.progress import progress
@@ -19,6 +20,7 @@ from fragarea.measurement import MeasureSettings
 from fragarea.nursery import Nursery, Tables, find_nursery, load_nursery, load_tables, reference_file
 from fragarea.nursery_view import logbook_path, view_nursery
 from fragarea.reference.layout import load_reference
+from fragarea.sites.records import SiteKind
 
 
 def measure_nursery(
@@ -60,6 +62,8 @@ def measure_nursery(
         with progress("measuring", "measured", len(plan.tasks)) as tell:
             summary = run_batch(plan, logbook, job, workers=workers, scheduler=scheduler, on_progress=tell)
         _say(summary)
+        if not summary.interrupted:
+            _remember_pads(logbook, tables, job, summary.measured)
         if with_report and not summary.interrupted:
             _publish(logbook, nursery, tables, {*summary.measured, *summary.refused_paths}, workers)
     return summary.exit_code
@@ -74,6 +78,17 @@ def _publish(logbook: Logbook, nursery: Nursery, tables: Tables, touched: set[st
     touched = touched | set(unpublished(nursery.folder, stored, refused))
     if touched:
         publish_view(nursery.folder, view_nursery(logbook, nursery, tables, touched_by=touched), workers)
+
+
+def _remember_pads(logbook: Logbook, tables: Tables, job: Job, measured: tuple[str, ...]) -> None:
+    """Derive fusion of new photos of pads now, when a moment more does not matter."""
+    pads = {site.name for site in job.nursery.sites if site.kind is SiteKind.PAD}
+    touched = sorted(pads & {site_of_path(job, path) for path in measured})
+    if touched:
+        from fragarea.fusion_view import view_fusion
+
+        for site in touched:
+            view_fusion(logbook, tables, site=site)
 
 
 def _nursery_of(places: tuple[Path, ...]) -> Nursery:

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import click
 
-from fragarea.cli.options import FiniteRange, day_options, nursery_argument
+from fragarea.cli.options import FiniteRange, day_options, nursery_argument, usual_workers
 from fragarea.errors import SettingsProblem
+
+_MANY_PHOTOS = 100
 
 
 @click.command()
@@ -58,9 +60,8 @@ def fusion(
     from rich.console import Console
 
     from fragarea.fusion import FusionRules
-    from fragarea.fusion_tables import shown_pads, shown_pairs, summary_lines, write_fusion
+    from fragarea.fusion_tables import on_terminal, shown_pads, shown_pairs, summary_lines, write_fusion
     from fragarea.fusion_view import view_fusion
-    from fragarea.growth_tables import terminal_table
     from fragarea.logbook import open_logbook
     from fragarea.nursery import load_nursery, load_tables
     from fragarea.nursery_view import logbook_path
@@ -80,12 +81,14 @@ def fusion(
             since=since.date() if since else None,
             until=until.date() if until else None,
             rules=FusionRules(neck_mm=neck_mm),
+            workers=usual_workers(),
+            on_progress=_tell,
         )
     console = Console()
     if view.pads:
-        console.print(terminal_table(shown_pads(view, every=visits or len(view.pads) == 1)))
+        console.print(on_terminal(shown_pads(view, every=visits or len(view.pads) == 1)))
     if pairs and view.pads:
-        console.print(terminal_table(shown_pairs(view)))
+        console.print(on_terminal(shown_pairs(view)))
     for line in summary_lines(view):
         click.echo(line)
     if not view.pads and not view.left_out:
@@ -95,6 +98,12 @@ def fusion(
         write_fusion(view, files, decimal=decimal, made_at=datetime.now(UTC))
         for path in files:
             click.echo(f"wrote {path}")
+
+
+def _tell(done: int, whole: int) -> None:
+    """Progress over photos that fusion has not seen yet, where they take a while."""
+    if whole > _MANY_PHOTOS:
+        click.echo(f"photos of pads read: {done} of {whole}", err=True)
 
 
 def _files(target: Path | None, replace: bool) -> tuple[Path, ...]:
