@@ -12,6 +12,7 @@ from fragarea.logbook import ExchangeDecision, Mark
 from fragarea.nursery import Placement
 from fragarea.nursery.exchanging import PlacementChange
 from fragarea.report.spreadsheet import clean_text
+from fragarea.report.words import place_words
 
 _SHOWN = 5
 
@@ -106,7 +107,7 @@ def mark_lines(marks: Sequence[Mark]) -> list[str]:
         return ["No measurement is marked wrong."]
     return [
         clean_text(
-            f"{mark.fragment or 'unnamed fragment'}, {mark.site},"
+            f"{mark.fragment or place_words(mark.place)}, {mark.site},"
             f" {f'{mark.taken_at:%Y-%m-%d}' if mark.taken_at else 'date unknown'} ({mark.photo}): {mark.said}"
         )
         for mark in marks

@@ -12,7 +12,7 @@ from shapely import MultiPolygon
 
 from fragarea.logbook.convert import outline_of, plain, taken_at_of, utc_text, wkb
 from fragarea.logbook.opening import Logbook
-from fragarea.logbook.records import Edit
+from fragarea.logbook.records import Edit, Place
 from fragarea.logbook.tables import doubts, edits, fragment_measurements, measurements
 
 FROM_PERSON = "person"
@@ -31,6 +31,8 @@ class Mark:
         Its current row in the logbook.
     fragment : str
         Recorded name; empty where none is recorded.
+    place : (row, column) or str
+        Where it sits: its label off a tray.
     site : str
     photo : str
     taken_at : datetime or None
@@ -40,6 +42,7 @@ class Mark:
 
     fragment_id: int
     fragment: str
+    place: Place
     site: str
     photo: str
     taken_at: datetime | None
@@ -197,7 +200,7 @@ def marks_of(logbook: Logbook) -> list[Mark]:
         sa.select(
             doubts.c.fragment_measurement_id,
             doubts.c.detail,
-            fragment_measurements.c.fragment,
+            *(fragment_measurements.c[name] for name in ("fragment", "row_number", "column_number", "label")),
             *(measurements.c[name] for name in ("site", "photo", "taken_at", "utc_offset_min")),
         )
         .select_from(
@@ -213,6 +216,7 @@ def marks_of(logbook: Logbook) -> list[Mark]:
             Mark(
                 fragment_id=row["fragment_measurement_id"],
                 fragment=row["fragment"] or "",
+                place=row["label"] if row["row_number"] is None else (row["row_number"], row["column_number"]),
                 site=row["site"],
                 photo=row["photo"],
                 taken_at=taken_at_of(row),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import shutil
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -28,7 +29,7 @@ from fragarea.logbook import (
 from fragarea.measurement import MeasureSettings
 from fragarea.nursery import load_nursery, load_tables
 from tests.cli.samples import SAMPLES, hashes, make_nursery, run
-from tests.logbook.samples import TAKEN, fragment, measured
+from tests.logbook.samples import TAKEN, TRAY, fragment, measured
 
 DAY = "2026-03-21"
 SAID = ("--by", "Ana", "--because", "washed plugs")
@@ -426,8 +427,10 @@ def test_a_mark_goes_with_the_area_when_names_are_exchanged(discs: Path) -> None
 @pytest.mark.parametrize(
     ("words", "on", "expected"),
     [
-        (("F33",), DAY, "the logbook has no measurement of it. Did you mean"),
-        (("G1",), DAY, "It has not been measured yet."),
+        (("F33",), DAY, "'F33': nothing of this name was measured on 2026-03-21. Did you mean"),
+        (("R1 C1",), DAY, "nothing of this name was measured"),
+        (("F3", "--site", "TRAY-2"), DAY, "The nearest visits: 2026-03-14"),
+        (("G1",), DAY, "G1 has not been measured with a date yet."),
         (("F3",), "2026-03-20", "F3 was not measured on 2026-03-20. The nearest visits: 2026-03-14, 2026-03-21"),
         (("F3", "--photo", "9.jpg"), DAY, "is on no such photo of 2026-03-21. It is on: 2.jpg."),
         (("F3", "--undo"), DAY, "is not marked wrong"),
@@ -438,6 +441,18 @@ def test_marks_that_cannot_be_made_are_refused(discs: Path, words: tuple[str, ..
     assert result.exit_code == 1
     assert expected in " ".join(result.output.split())
     assert "No measurement is marked wrong." in run("mark-wrong", discs).output
+
+
+def test_a_fragment_without_a_name_is_marked_by_its_place(tmp_path: Path) -> None:
+    (tmp_path / "nursery.toml").write_text(TOML)
+    with open_logbook(tmp_path / "logbook.sqlite") as logbook:
+        record(logbook, measured(), path="a.jpg")
+        other = measured("other", photo="b.jpg", site=replace(TRAY, name="TRAY-2"))
+        record(logbook, other, path="b.jpg")
+    result = mark(tmp_path, "R1 C2", on="2026-03-07")
+    assert "R1 C2 is at several sites on 2026-03-07: TRAY-1, TRAY-2. Say which: --site NAME." in result.output
+    assert mark(tmp_path, "R1 C2", "--site", "TRAY-2", on="2026-03-07").exit_code == 0
+    assert "R1 C2, TRAY-2, 2026-03-07 (b.jpg): Ana: washed plugs" in run("mark-wrong", tmp_path).output
 
 
 def test_a_mark_is_not_made_twice_and_asks_who_and_why(discs: Path) -> None:

@@ -56,6 +56,7 @@ def test_a_mark_stands_beside_the_measurement_until_it_is_taken_back(logbook: Lo
     assert _doubts(logbook, "P01") == ["marked wrong (Ana: hand in the way)"]
     assert "marked wrong" not in str(_doubts(logbook, "P02"))
     (mark,) = marks_of(logbook)
+    assert mark.place == (1, 1)
     assert (mark.fragment, mark.site, mark.taken_at, mark.said) == ("P01", "TRAY-1", TAKEN, "Ana: hand in the way")
     mark_wrong(logbook, [before.fragment_id], marked_by="Bo", reason="it was glare", wrong=False)
     assert (_doubts(logbook, "P01"), marks_of(logbook)) == ([], [])
