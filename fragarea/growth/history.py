@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from fragarea.growth.columns import OWN, AreaColumns, Bools, Ints, day_of
-from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, shape_of
+from fragarea.growth.mixups import MixUp, Seen, Shape, find_mixups, shapes_of
 from fragarea.growth.records import AreaPoint, ErrorPart, FragmentHistory
 from fragarea.logbook import (
     MARKED_WRONG,
@@ -290,18 +290,19 @@ def rim_shares_of(rows: Sequence[OutlineRow]) -> list[float | None]:
     sound = [i for i, row in enumerate(rows) if row.plug_radius_mm is not None and not row.outline.is_empty]
     if not sound:
         return shares
-    centres = shapely.points([rows[i].centre_mm for i in sound])
-    radii = np.array([rows[i].plug_radius_mm for i in sound], dtype=float)
-    inside = shapely.buffer(centres, radii - RIM_BAND_MM, quad_segs=32)
-    shapely.prepare(inside)
-    pieces, owner = shapely.get_parts([rows[i].outline for i in sound], return_index=True)
+    outlines = np.array([rows[i].outline for i in sound])
+    centres = np.array([rows[i].centre_mm for i in sound])
+    limits = np.array([rows[i].plug_radius_mm for i in sound], dtype=float) - RIM_BAND_MM
+    points, owner = shapely.get_coordinates(outlines, return_index=True)
+    reaching = np.zeros(len(sound), dtype=bool)
+    reaching[owner[np.hypot(*(points - centres[owner]).T) > limits[owner]]] = True
+    pieces, owner = shapely.get_parts(outlines, return_index=True)
     edges = shapely.multilinestrings(shapely.get_exterior_ring(pieces), indices=owner)
+    inside = shapely.buffer(shapely.points(centres[reaching]), limits[reaching], quad_segs=32)
     beyond = np.zeros(len(sound))
-    reaching = ~shapely.covers(inside, edges)
-    beyond[reaching] = shapely.length(shapely.difference(edges[reaching], inside[reaching]))
-    lengths = shapely.length(edges)
-    for i, part, length in zip(sound, beyond, lengths, strict=True):
-        shares[i] = float(part / length) if length > 0 else None
+    beyond[reaching] = shapely.length(shapely.difference(edges[reaching], inside))
+    for i, part, length in zip(sound, beyond.tolist(), shapely.length(edges).tolist(), strict=True):
+        shares[i] = part / length if length > 0 else None
     return shares
 
 
@@ -335,10 +336,11 @@ def mixups_of(logbook: Logbook, record: NurseryRecord) -> tuple[MixUp, ...]:
             new.append(visit)
     for some in _batches(iter(new), _VISITS_AT_ONCE):
         wanted = {int(one) for visit in some for one in (*visit.before, *visit.now)}
-        shapes = {
-            row.fragment_id: shape_of(row.outline, row.area_u_mm2, row.centre_mm)
-            for row in live_outlines(logbook, wanted)
-        }
+        rows = list(live_outlines(logbook, wanted))
+        found_shapes = shapes_of(
+            [row.outline for row in rows], [row.area_u_mm2 for row in rows], [row.centre_mm for row in rows]
+        )
+        shapes = {row.fragment_id: shape for row, shape in zip(rows, found_shapes, strict=True)}
         kept = []
         for visit in some:
             seen = list(_seen(visit, shapes))

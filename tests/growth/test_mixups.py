@@ -10,6 +10,7 @@ from shapely import MultiPolygon, Point, Polygon, affinity, unary_union
 
 from benchmarks.nurseries import Plan, pieces, seen_between
 from fragarea.growth import Seen, find_mixups, form_distance_mm, shape_of
+from fragarea.growth import mixups as module
 from tests.growth.samples import START, true_series
 
 
@@ -107,3 +108,38 @@ def test_the_exchange_in_a_rendered_tray_is_found_at_its_visit_and_at_no_other()
         alarms[photo["week"]] = [set(one.fragments) for one in find_mixups(seen, site="T", taken_at=START)]
         before = now
     assert alarms == {0: [], 5: [], 10: [], 13: [swapped], 18: []}
+
+
+def test_many_shapes_at_once_are_those_one_by_one() -> None:
+    outlines = [
+        ellipse(6, 4, 20),
+        MultiPolygon(),
+        ellipse(3, 3),
+        MultiPolygon([*ellipse(2, 1).geoms, Point(9, 9).buffer(3)]),
+    ]
+    many = module.shapes_of(outlines, [1.0, 2.0, 3.0, 4.0], [(0.0, 1.0), (0.0, 0.0), None, (9.0, 9.0)])
+    assert many[1] is None
+    assert many[2] is not None
+    assert many[3] is not None
+    assert many[2].offset_mm is None
+    # the larger of two pieces is described: a disc of 3 mm about its own plug's middle
+    assert many[3].offset_mm == pytest.approx(0.0, abs=1e-9)
+    assert many[3].profile_mm == pytest.approx(np.full(module.ANGLES, 3.0), abs=0.02)
+    assert many[0] is not None
+    alone = shape_of(outlines[0], 1.0, (0.0, 1.0))
+    assert alone is not None
+    assert np.array_equal(alone.profile_mm, many[0].profile_mm)
+    # exact: r = 1 / sqrt(cos^2 / 36 + sin^2 / 16) about the long axis; abs 0.01: the outline has 256 sides
+    angle = np.linspace(-math.pi, math.pi, module.ANGLES, endpoint=False) - math.radians(20)
+    assert alone.profile_mm == pytest.approx(1 / np.sqrt(np.cos(angle) ** 2 / 36 + np.sin(angle) ** 2 / 16), abs=0.01)
+
+
+def test_the_quick_bound_on_forms_is_one() -> None:
+    # Cauchy-Schwarz wave by wave: never more than the distance at the best turn, and that itself on the diagonal
+    rng = np.random.default_rng(3)
+    seen = seen_between(pieces(Plan(), rng), Plan(), rng, months=1.0, exchanged=None)
+    before, now = [one.before for one in seen], [one.now for one in seen]
+    least, exact = module._least_form_distances_mm(before, now), module._form_distances_mm(before, now)
+    assert np.all(least <= exact + 1e-12)
+    assert np.diag(least) == pytest.approx(np.diag(exact), abs=1e-12)
+    assert (least < exact - 0.01).mean() > 0.5
