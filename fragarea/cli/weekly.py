@@ -44,7 +44,7 @@ def weekly(nursery: Path, since: datetime | None, until: datetime | None, target
     from fragarea.logbook import open_logbook
     from fragarea.nursery import load_nursery, load_tables
     from fragarea.nursery_view import logbook_path
-    from fragarea.weekly import make_weekly, week_of, write_weekly
+    from fragarea.weekly import make_weekly, remember, week_of, write_weekly
 
     settings = load_nursery(nursery)
     if since and until and since > until:
@@ -69,6 +69,8 @@ def weekly(nursery: Path, since: datetime | None, until: datetime | None, target
         with progress("reading photos", "photos read:", 0) as tell:
             page = make_weekly(logbook, week, made_at=made_at, on_progress=tell)
         write_weekly(page, file)
+        if not logbook.read_only:
+            remember(logbook, week, made_at=made_at)
         remembered = not logbook.read_only
     click.echo(f"weekly report, {week.since} to {week.until}: {file} ({file.stat().st_size / 1e6:.1f} MB)")
     for number, words, _ in page.counts:

@@ -8,9 +8,9 @@
 ``making``   from the logbook to the page
 """
 
-from fragarea.weekly.making import make_weekly, week_of
+from fragarea.weekly.making import make_weekly, remember, week_of
 from fragarea.weekly.page import render_weekly, write_weekly
 from fragarea.weekly.records import WeeklyPage
 from fragarea.weekly.sections import BUILDERS, Week
 
-__all__ = ["BUILDERS", "Week", "WeeklyPage", "make_weekly", "render_weekly", "week_of", "write_weekly"]
+__all__ = ["BUILDERS", "Week", "WeeklyPage", "make_weekly", "remember", "render_weekly", "week_of", "write_weekly"]

@@ -96,7 +96,7 @@ def make_weekly(
     made_at: datetime,
     on_progress: Callable[[int, int], None] | None = None,
 ) -> WeeklyPage:
-    """Make the page of a week and keep in the logbook what it says, where that may be written.
+    """Make the page of a week.
 
     Parameters
     ----------
@@ -113,8 +113,6 @@ def make_weekly(
     album = Album(logbook, week.seen.stored)
     sections = tuple(section for build in BUILDERS if (section := build(week, album)) is not None)
     pictures = album.take(week.nursery.folder, on_progress=on_progress)
-    if not logbook.read_only:
-        keep_report(logbook, KeptReport(week.since, week.until, made_at.astimezone(UTC), week.said.to_dict()))
     return WeeklyPage(
         nursery=week.nursery.name,
         since=week.since,
@@ -126,6 +124,11 @@ def make_weekly(
         pictures=pictures,
         cautions=CAUTIONS,
     )
+
+
+def remember(logbook: Logbook, week: Week, *, made_at: datetime) -> None:
+    """Keep in the logbook what a report said, once its page is written, so that the next one can compare."""
+    keep_report(logbook, KeptReport(week.since, week.until, made_at.astimezone(UTC), week.said.to_dict()))
 
 
 def _counts(week: Week) -> tuple[tuple[int, str, str], ...]:

@@ -367,8 +367,8 @@ def fragments(week: Week, album: Album) -> Section:
 
     # those to look at have room first
     chosen = {id(fragment) for _, fragment in sorted(found, key=calm)[:MOST_TILES]}
-    names = {stored.names.get(fragment.position or fragment.label, "") for stored, fragment in found}
-    histories = _histories(week.growth, names - {""})
+    names = {fragment_name(fragment, stored.names) for stored, fragment in found if id(fragment) in chosen}
+    histories = _histories(week.growth, names)
     genotypes = week.growth.record.genotypes
     tiles: dict[tuple[str, date], list[Tile]] = defaultdict(list)
     left_out: dict[str, int] = defaultdict(int)

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+import fragarea.logbook
 from fragarea.growth.contrasts import rounded
 from fragarea.growth_view import view_growth
 from fragarea.logbook import StoredMeasurement, current_measurements, last_report, open_logbook, record
@@ -223,3 +224,30 @@ def test_two_hundred_fragments_of_noise_stay_below_eight_megabytes(tmp_path: Pat
 def _renumbered(stored: StoredMeasurement, more: int) -> StoredMeasurement:
     """The same photo, its fragments with other numbers."""
     return replace(stored, fragment_ids=tuple(one + more for one in stored.fragment_ids))
+
+
+def test_a_report_that_could_not_be_written_is_not_remembered(discs: Path, tmp_path: Path) -> None:  # noqa: F811
+    blocked = tmp_path / "a file"
+    blocked.write_text("in the way", encoding="utf-8")
+    result = run("weekly", discs, "--to", blocked / "page.html")
+    assert result.exit_code == 1
+    assert "cannot be written" in result.output
+    with open_logbook(discs / "logbook.sqlite") as logbook:
+        assert last_report(logbook, before=date(2030, 1, 1)) is None
+
+
+def test_a_logbook_that_may_not_be_written_gives_a_page_that_is_not_remembered(
+    discs: Path,  # noqa: F811
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert run("growth", discs).exit_code == 0  # brings the logbook up to date
+    opened = fragarea.logbook.open_logbook
+    monkeypatch.setattr(
+        fragarea.logbook, "open_logbook", lambda *words, **more: replace(opened(*words, **more), read_only=True)
+    )
+    result = run("weekly", discs, "--to", tmp_path / "page.html")
+    assert result.exit_code == 0, result.output
+    assert "The logbook may not be written" in result.output
+    with opened(discs / "logbook.sqlite") as logbook:
+        assert last_report(logbook, before=date(2030, 1, 1)) is None
