@@ -1,8 +1,9 @@
 """Time and memory of growth over a large logbook: ``python -m benchmarks.growth_size``.
 
-10,000 invented fragments on trays of 50, photographed 100 times, a week apart. The first run reads every outline once
-and remembers what it needs of them, as a nursery does week by week; the figures asked for are those of the second.
-Each is taken in a process of its own, so that its memory is the command's.
+10,000 invented fragments on trays of 50, photographed 100 times, a week apart. What ``fragarea measure`` does for
+growth after its photos is timed for the last week's photos, and once for all photos before them, as with a logbook
+that an older version made. Then growth is asked for, and the history of one fragment. Each is a process of its own, so
+that its memory is the command's.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -26,7 +29,7 @@ import numpy as np
 import shapely
 import sqlalchemy as sa
 
-from fragarea.growth import DAYS_PER_MONTH
+from fragarea.growth import DAYS_PER_MONTH, doubt_exchanges
 from fragarea.growth_view import view_growth
 from fragarea.logbook import Logbook, history_of, open_logbook
 from fragarea.logbook.convert import plain, utc_text
@@ -56,24 +59,36 @@ def tables_of(trays: int) -> Tables:
     return Tables(tuple(fragments), ())
 
 
-def build(logbook: Logbook, trays: int, visits: int) -> None:
-    """Fill a logbook with the rows that measuring would have written."""
+def build(logbook: Logbook, trays: int, visits: range) -> None:
+    """Add the rows that measuring the photos of some visits would have written."""
     rng = np.random.default_rng(5)
     start = rng.uniform(4.0, 6.0, (trays, ROWS * COLUMNS))
     number = np.arange(trays * ROWS * COLUMNS).reshape(trays, -1)
     speed = rng.normal(0.15 + 0.005 * (number % GENOTYPES), 0.02)
     waves = 0.06 * start[..., None] * rng.normal(size=(*start.shape, 5)) / math.sqrt(5)
     turns = np.cos(np.outer(np.arange(2, 7), CORNERS))
-    for tray in range(trays):
-        site = SiteDescription(kind=SiteKind.TRAY, name=f"TRAY-{tray:03d}", rows=ROWS, columns=COLUMNS, pitch_mm=27.0)
+    for visit in visits:
+        noise = np.random.default_rng([5, visit]).normal(size=(2, *start.shape))
+        radius = start + speed * visit * 7 / DAYS_PER_MONTH
+        radius = (radius + 0.03 * noise[0]) * (1 + 0.01 * noise[1])
         rows: tuple[list[dict[str, object]], ...] = ([], [], [], [])
-        for visit in range(visits):
-            radius = start[tray] + speed[tray] * visit * 7 / DAYS_PER_MONTH
-            radius = (radius + 0.03 * rng.normal(size=radius.shape)) * (1 + 0.01 * rng.normal(size=radius.shape))
-            _photo(rows, tray * visits + visit, site, START + timedelta(days=7 * visit), radius, waves[tray] @ turns)
+        for tray in range(trays):
+            name = f"TRAY-{tray:03d}"
+            site = SiteDescription(kind=SiteKind.TRAY, name=name, rows=ROWS, columns=COLUMNS, pitch_mm=27.0)
+            taken_at = START + timedelta(days=7 * visit)
+            _photo(rows, visit * trays + tray, site, taken_at, radius[tray], waves[tray] @ turns)
         with logbook.writing() as connection:
             for table, made in zip((photos, measurements, fragment_measurements, outlines), rows, strict=True):
                 connection.execute(sa.insert(table), made)
+
+
+def visits_in(file: Path, trays: int) -> int:
+    """How many visits a logbook holds that was built before."""
+    if not file.exists():
+        return 0
+    with open_logbook(file, create=False) as logbook, logbook.reading() as connection:
+        count = connection.scalar(sa.select(sa.func.count()).select_from(measurements)) or 0
+    return int(count) // trays
 
 
 def _photo(
@@ -156,21 +171,35 @@ def _photo(
         )
 
 
+@contextmanager
+def measured() -> Iterator[None]:
+    """Print time and peak memory of this process for what is done inside."""
+    began, worked = time.perf_counter(), time.process_time()
+    yield
+    elapsed, worked = time.perf_counter() - began, time.process_time() - worked
+    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"{elapsed:.1f} s, of which processor {worked:.1f} s; {memory:.2f} GB")
+
+
+def prepare(file: Path, trays: int) -> None:
+    """Print time and memory of what measuring does for growth after its photos."""
+    tables = tables_of(trays)
+    with open_logbook(file, create=False) as logbook, measured():
+        doubt_exchanges(logbook, tables)
+
+
 def growth(file: Path, trays: int) -> None:
     """Print time and memory of the growth of every genotype."""
     tables = tables_of(trays)
-    began, worked = time.perf_counter(), time.process_time()
-    with open_logbook(file, create=False) as logbook:
+    with open_logbook(file, create=False) as logbook, measured():
         view = view_growth(logbook, tables)
-    elapsed, worked = time.perf_counter() - began, time.process_time() - worked
-    memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     known = sum(one.known for one in view.genotypes.genotypes)
     error = max(
         abs(one.extension_mm_per_month / (0.15 + 0.005 * i) - 1) for i, one in enumerate(view.genotypes.genotypes)
     )
     print(
-        f"  {len(view.record.columns):,} areas, {known} genotypes ({len(view.mixups)} exchanges doubted,"
-        f" largest error {100 * error:.1f} %): {elapsed:.1f} s, of which processor {worked:.1f} s; {memory:.2f} GB"
+        f"    {len(view.record.columns):,} areas, {known} genotypes, {len(view.mixups)} exchanges doubted;"
+        f" largest error of an extension {100 * error:.1f} %"
     )
 
 
@@ -183,7 +212,7 @@ def history(file: Path) -> None:
             visits = history_of(logbook, name_of(0, 1, column))
             times.append(time.perf_counter() - began)
     first, rest = times[0], float(np.median(times[1:]))
-    print(f"  history of one fragment, {len(visits)} visits: {1e3 * rest:.1f} ms ({1e3 * first:.1f} ms the first)")
+    print(f"{1e3 * rest:.1f} ms in the median, {1e3 * first:.1f} ms the first ({len(visits)} visits)")
 
 
 def main() -> int:
@@ -192,35 +221,43 @@ def main() -> int:
     parser.add_argument("--fragments", type=int, default=10_000)
     parser.add_argument("--visits", type=int, default=100)
     parser.add_argument("--file", type=Path, help="logbook to keep, or one built before")
-    parser.add_argument("--part", choices=("growth", "history"), help=argparse.SUPPRESS)
+    parser.add_argument("--part", choices=("prepare", "growth", "history"), help=argparse.SUPPRESS)
     given = parser.parse_args()
     trays = given.fragments // (ROWS * COLUMNS)
-    if given.part == "growth":
-        growth(given.file, trays)
-        return 0
-    if given.part == "history":
-        history(given.file)
-        return 0
-    with tempfile.TemporaryDirectory() as folder:
-        file = given.file or Path(folder) / "logbook.sqlite"
-        if not file.exists():
-            with open_logbook(file) as logbook:
-                build(logbook, trays, given.visits)
-        size = file.stat().st_size / 1e9
-        print(f"Growth of {trays * ROWS * COLUMNS:,} fragments x {given.visits} visits (logbook of {size:.1f} GB)")
-        same = [
-            sys.executable,
-            "-m",
-            "benchmarks.growth_size",
-            "--fragments",
-            str(given.fragments),
-            "--file",
-            str(file),
-        ]
-        for part, title in (("growth", "first run"), ("growth", "second run"), ("history", "")):
-            print(f"  {title}:" if title else "", end="\n" if title else "", flush=True)
-            subprocess.run([*same, "--part", part], check=True)
+    match given.part:
+        case "prepare":
+            prepare(given.file, trays)
+        case "growth":
+            growth(given.file, trays)
+        case "history":
+            history(given.file)
+        case _:
+            with tempfile.TemporaryDirectory() as folder:
+                whole(given.file or Path(folder) / "logbook.sqlite", trays, given.visits)
     return 0
+
+
+def whole(file: Path, trays: int, visits: int) -> None:
+    """Print every figure."""
+
+    def part(name: str, title: str) -> None:
+        print(f"  {title}: ", end="", flush=True)
+        command = [sys.executable, "-m", "benchmarks.growth_size", "--part", name]
+        subprocess.run([*command, "--fragments", str(trays * ROWS * COLUMNS), "--file", str(file)], check=True)
+
+    def add(upto: int) -> None:
+        with open_logbook(file) as logbook:
+            build(logbook, trays, range(visits_in(file, trays), upto))
+
+    print(f"Growth of {trays * ROWS * COLUMNS:,} fragments x {visits} visits", flush=True)
+    add(visits - 1)
+    part("prepare", f"all {trays * (visits - 1):,} photos before the last week, of a logbook that nothing prepared")
+    add(visits)
+    part("prepare", f"after measuring the {trays} photos of the last week")
+    print(f"  logbook of {file.stat().st_size / 1e9:.2f} GB")
+    part("growth", "growth of every genotype, asked for the first time")
+    part("growth", "asked for again")
+    part("history", "history of one fragment")
 
 
 if __name__ == "__main__":
