@@ -232,6 +232,7 @@ def _length(mm: float, u_mm: float, between: str = " ± ") -> str:
 def on_terminal(table: Table) -> RichTable:
     """A table for a terminal in which only the first column, the site, may be broken over lines."""
     shown = terminal_table(table)
+    shown.collapse_padding = True
     for column in shown.columns[1:]:
         column.no_wrap = True
     return shown

@@ -164,7 +164,7 @@ def view_fusion(
 def _no_visit(site: str) -> str:
     return (
         f"the places of its plugs are not described, so they cannot be told apart from visit to visit. "
-        f"Look at them with: fragarea places {site}"
+        f"Find them with: fragarea places NURSERY --site '{site}'"
     )
 
 

@@ -26,6 +26,7 @@ COMMANDS = {
     "report": ("fragarea.cli.report:report", "Draw overlays, contact sheets and the page again."),
     "growth": ("fragarea.cli.growth:growth", "Growth of fragments and genotypes, losses, mix-ups."),
     "fusion": ("fragarea.cli.fusion:fusion", "How far pads have fused: contacts, gaps, patches."),
+    "places": ("fragarea.cli.places:places", "Where the plugs of a pad stand, found and confirmed."),
     "ready": ("fragarea.cli.ready:ready", "Which fragments and pads are ready to outplant."),
     "forecast": ("fragarea.cli.forecast:forecast", "When fragments will be ready, and how many by a date."),
     "cut-list": ("fragarea.cli.cut_list:cut_list", "How many pieces to cut for so many outplants by a date."),
