@@ -54,9 +54,14 @@ def with_places(content: bytes, site: str, places: Sequence[Place], *, found: st
     except tomllib.TOMLDecodeError as error:
         raise SettingsProblem(
             f"{SETTINGS_FILE}: places cannot be added to {site} as it is written. Give it a section of its own, "
-            f"[sites.{json.dumps(key, ensure_ascii=False)}], and run the command again."
+            f"[sites.{_quoted(key)}], and run the command again."
         ) from error
     changed = parsed.site(site)
     if changed is None or len(changed.places_mm) != len(places):
         raise ValueError(f"{site} must be a site of the file; got places {places}")
     return added.encode("utf-8")
+
+
+def _quoted(text: str) -> str:
+    """As TOML writes it: its strings are escaped as those of JSON are."""
+    return json.dumps(text, ensure_ascii=False)
