@@ -17,6 +17,7 @@ ALL = (
     "growth",
     "growth_size",
     "trays",
+    "outplant",
     "fusion",
     "fusion_size",
 )

@@ -11,6 +11,7 @@ import numpy as np
 
 from fragarea.errors import SettingsProblem
 from fragarea.growth import DAYS_PER_MONTH
+from fragarea.growth.columns import day_of
 from fragarea.nursery import Nursery, Outplanting, ReadinessRule, Tables
 from fragarea.nursery.words import did_you_mean
 from fragarea.outplant import (
@@ -174,7 +175,10 @@ def _half_ready(piece: Piece, view: ForecastView, genotype: int) -> date | None:
     for week in range(1, _LONGEST_WEEKS):
         days = 7.0 * week
         living = float(np.exp(-alive * days / DAYS_PER_MONTH).mean())
-        if float(ready_chance(piece, view.knowledge, genotype, days=days).mean()) >= 0.5 * living:
+        chance = ready_chance(
+            piece, view.knowledge, genotype, days=days, today_months=day_of(view.on) / DAYS_PER_MONTH
+        )
+        if float(chance.mean()) >= 0.5 * living:
             return view.on + timedelta(days=7 * week)
     return None
 

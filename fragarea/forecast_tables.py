@@ -244,6 +244,8 @@ def _closed_lines(view: ForecastView, by: Sequence[date]) -> list[str]:
 def _growth_lines(view: ForecastView) -> list[str]:
     """Genotypes that hardly grow, and those whose speed is their species'."""
     lines = []
+    if view.knowledge.pace.varies > 0.5:
+        lines.append("Growth of the whole nursery has quickened and slowed; the ranges allow for its doing so again.")
     middles = view.forecast.ready_days[:, 1]
     for number, one in enumerate(view.knowledge.speeds.genotypes):
         rows = (view.standing.stand.genotype == number) & ~view.standing.stand.ready

@@ -6,6 +6,7 @@
 ``edge``       the plug's edge: free radius and covered area
 ``lines``      where each fragment's radius stands and how fast it grew
 ``speeds``     draws of growth: genotypes within species, spreads, scatter
+``pace``       growth of the whole nursery that quickens and slows
 ``losses``     draws of loss rates
 ``knowledge``  all that a forecast draws from
 ``standing``   from verdicts to the rows of a forecast

@@ -209,7 +209,7 @@ def _made_at(
     )
     shifts = site_shifts(knowledge, draws, rng)
     level, slope, start = draw_lines(stand, knowledge, shifts, rng)
-    forecast = level + slope * (later.day[:, None] / DAYS_PER_MONTH - start)
+    forecast = level + slope * (knowledge.pace.even_at(later.day / DAYS_PER_MONTH) - start)
     own = np.hypot(knowledge.speeds.scatter_mm.T[of], (knowledge.outline_rel * stand.target_noise_mm)[:, None])
     forecast += own * rng.standard_normal(forecast.shape)
     forecast += shifts[2][:, stand.site].T * (knowledge.photo_rel * stand.target_noise_mm)[:, None]

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from fragarea.growth import DAYS_PER_MONTH
+from fragarea.growth.columns import day_of
 from fragarea.nursery import Fragment, Outplanting
 from fragarea.outplant.knowledge import Knowledge
 from fragarea.outplant.lines import Array
@@ -47,7 +48,7 @@ class Piece:
     wait_days: float
 
 
-def ready_chance(piece: Piece, knowledge: Knowledge, genotype: int, *, days: float) -> Array:
+def ready_chance(piece: Piece, knowledge: Knowledge, genotype: int, *, days: float, today_months: float) -> Array:
     """Chance that a piece cut today is ready and alive so many days from now, in each draw; shape (draws,).
 
     Parameters
@@ -57,16 +58,19 @@ def ready_chance(piece: Piece, knowledge: Knowledge, genotype: int, *, days: flo
     genotype : int
         Its number in the knowledge.
     days : float
+    today_months : float
+        Months since 1970.
 
     Notes
     -----
-    Within a draw the radius is normal: r0 + b max(0, t - lag), with the spread of pieces, of speeds, the scatter and
-    the noise of the last visit; and losses are exponential.
+    Within a draw the radius is normal: r0 + b max(0, t - lag), with t in months of even growth, the spread of pieces,
+    of speeds, the scatter and the noise of the last visit; and losses are exponential.
     """
     if days < piece.wait_days or math.isinf(piece.target_mm):
         return np.zeros(knowledge.draws)
     speeds = knowledge.speeds
-    months = np.maximum(0.0, days / DAYS_PER_MONTH - knowledge.lag_months[:, genotype])
+    since, until = knowledge.pace.even_at(today_months + np.array([0.0, days / DAYS_PER_MONTH]))
+    months = np.maximum(0.0, until - since - knowledge.lag_months[:, genotype])
     mean = piece.radius_mm + speeds.speed[:, genotype] * months
     noise = math.hypot(knowledge.outline_rel, knowledge.photo_rel) * piece.target_noise_mm
     variance = piece.radius_u_mm**2 + (speeds.spread[:, genotype] * months) ** 2
@@ -268,10 +272,11 @@ def plan_cuts(
     rng : numpy.random.Generator
     """
     keep, days = 1 - loss_after, float((by - on).days)
+    today_months = day_of(on) / DAYS_PER_MONTH
     lines, together = [], np.ones(knowledge.draws)
     for genotype, number in wanted.items():
         living = rng.binomial(stock[:, genotype], keep)
-        chance = keep * ready_chance(pieces[genotype], knowledge, genotype, days=days)
+        chance = keep * ready_chance(pieces[genotype], knowledge, genotype, days=days, today_months=today_months)
         needed = pieces_needed(number, assurance, chance, living)
         limit = allowed.get(genotype)
         cut = 0 if needed is None else needed if limit is None else min(needed, limit)

@@ -32,7 +32,7 @@ class Stand:
     genotype, site : ndarray of int64, shape (n,)
         Numbers of those in the knowledge.
     months : ndarray of float64, shape (n,)
-        When the radius was `level_mm`, in months since 1970.
+        When the radius was `level_mm`, in months of even growth since 1970.
     level_mm, level_variance : ndarray of float64, shape (n,)
         As if the plug had no edge.
     slope, slope_variance : ndarray of float64, shape (n,)
@@ -165,7 +165,8 @@ def ready_after(
     with np.errstate(divide="ignore", invalid="ignore"):
         months = np.where(slope > 0, lacking / slope, np.inf)
     # at the level already: ready whatever its speed, at the next visit
-    days = np.where(lacking <= 0, 0.0, (start - today_months + months) * DAYS_PER_MONTH)
+    when = knowledge.pace.calendar(np.where(lacking <= 0, start, start + months))
+    days = np.where(lacking <= 0, 0.0, (when - today_months) * DAYS_PER_MONTH)
     days = np.maximum(days, np.maximum(stand.bound_days, 1.0)[:, None])
     days = np.where(np.isnan(days) | (days > NEVER_DAYS), np.inf, days)
     return np.asarray(np.where(stand.ready[:, None], 0.0, days))
@@ -174,7 +175,7 @@ def ready_after(
 def draw_lines(
     stand: Stand, knowledge: Knowledge, shifts: tuple[Array, Array, Array], rng: np.random.Generator
 ) -> tuple[Array, Array, Array]:
-    """Level, speed, and the months since 1970 from which on the level grows; shape (n, draws) each."""
+    """Level, speed, and the months of even growth from which on the level grows; shape (n, draws) each."""
     speeds, of = knowledge.speeds, stand.genotype
     ratio = speeds.scatter_ratio.T[of]
     own = 1 / (stand.slope_variance[:, None] * ratio)
@@ -187,7 +188,7 @@ def draw_lines(
         stand.level_variance[:, None] * ratio
     )
     level -= shifts[0][:, stand.site].T
-    healed = stand.cut_months[:, None] + knowledge.lag_months.T[of]
+    healed = knowledge.pace.even_months(stand.cut_months)[:, None] + knowledge.lag_months.T[of]
     return level, slope, np.maximum(stand.months[:, None], healed)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from fragarea.growth.columns import AreaColumns
 from fragarea.growth.curve import Codes
 from fragarea.outplant.lines import Array, Ints, Radii, photo_moves, radii_of
 from fragarea.outplant.losses import LossRecord, draw_loss_rates, losses_seen
+from fragarea.outplant.pace import Pace, learn_pace
 from fragarea.outplant.speeds import Speeds, draw_speeds
 
 USUAL_OUTLINE_REL, USUAL_PHOTO_REL = 0.02, 0.003
@@ -32,6 +33,8 @@ class Knowledge:
         Relative standard uncertainty of an area at a visit to come, by itself and by its photo.
     site_moves : ndarray of float64, shape (3, sites)
         How errors of past photos move the lines of a whole site: variance of level, of slope, and covariance.
+    pace : Pace
+        Of all fragments together; lines, speeds and lags are in months of even growth.
     """
 
     names: tuple[tuple[str, str], ...]
@@ -42,6 +45,7 @@ class Knowledge:
     outline_rel: float
     photo_rel: float
     site_moves: Array
+    pace: Pace
 
     @property
     def draws(self) -> int:
@@ -80,6 +84,11 @@ def learn(
     """
     radii = radii_of(columns.rows((reasons == KEPT) & (columns.area_mm2 > 0)))
     speeds = draw_speeds(radii, genotype, names, draws, rng)
+    of = speeds.residual_variance[genotype[radii.fragment]]
+    pace = learn_pace(radii, speeds.lines, of, site, draws, rng)
+    if pace.varies > 0:
+        radii = replace(radii, months=pace.even_months(radii.months))
+        speeds = draw_speeds(radii, genotype, names, draws, rng)
     record = losses_seen(columns, reasons, genotype, len(names))
     outline_rel, photo_rel = _visit_noise(radii)
     of = speeds.residual_variance[genotype[radii.fragment]]
@@ -92,6 +101,7 @@ def learn(
         outline_rel=outline_rel,
         photo_rel=photo_rel,
         site_moves=np.array(photo_moves(radii, of, site, sites)),
+        pace=pace,
     )
 
 

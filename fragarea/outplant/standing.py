@@ -175,7 +175,7 @@ def _of_fragments(
 
     return np.column_stack(
         [
-            of_line(lines.months, now.months, grows),
+            of_line(lines.months, knowledge.pace.even_months(now.months), grows),
             of_line(lines.level_mm, ratio * plug_mm, grows),
             of_line(lines.level_variance, np.maximum(variance, LEAST_VARIANCE), grows),
             of_line(lines.slope, 0.0, grows | at_rim),
@@ -212,7 +212,8 @@ def _of_pad(verdict: Verdict, needs: Needs, genotype: Mapping[tuple[str, str], i
     plain = radii_of(sums)
     radius, per_area = _discs(sums.area_mm2, unit.centres_mm, pieces)
     stretch = per_area / (0.5 / np.sqrt(math.pi * sums.area_mm2))
-    free = Radii(plain.fragment, plain.months, radius, plain.own_variance * stretch**2, plain.photo_variance)
+    months = knowledge.pace.even_months(plain.months)
+    free = Radii(plain.fragment, months, radius, plain.own_variance * stretch**2, plain.photo_variance)
     sound = np.array([p.status is not FragmentStatus.MISSING for p in points], dtype=bool)
     number = genotype[unit.genotype, unit.species]
     residual = float(knowledge.speeds.residual_variance[number]) / pieces

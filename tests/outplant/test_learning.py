@@ -68,7 +68,7 @@ def test_photo_errors_move_the_lines_of_a_site_as_simulated() -> None:
 
 def test_speeds_are_those_of_the_mixed_model_where_data_are_plenty() -> None:
     made = world([0.3, 0.6], each=20, spread=0.15, scatter_mm=0.03)
-    known = learned(made)
+    known = learned(made, draws=4000)
     # the same nursery as growth estimates it, fragment by fragment
     columns = columns_of_world(made)
     histories = []

@@ -32,11 +32,13 @@ from fragarea.outplant import (
     stock_lines,
     weekly,
 )
+from fragarea.outplant.pace import even_pace
 from tests.outplant.samples import area, unit
 from tests.outplant.worlds import learned, world
 
 NO_STOCK = np.zeros(500, dtype=np.int64)
 TODAY = date(2032, 6, 6)
+TODAY_MONTHS = 749.0
 
 
 @pytest.mark.parametrize("chance", [0.05, 0.3, 0.64, 0.95])
@@ -98,7 +100,11 @@ def certain(draws: int = 400, *, speed: float = 1.0, loss: float = 0.0, lag: flo
         scatter_mm=np.full((draws, 1), 1e-9),
     )
     return replace(
-        known, speeds=speeds, loss_per_month=np.full((draws, 1), loss), lag_months=np.full((draws, 1), lag)
+        known,
+        speeds=speeds,
+        loss_per_month=np.full((draws, 1), loss),
+        lag_months=np.full((draws, 1), lag),
+        pace=even_pace(draws),
     )
 
 
@@ -107,22 +113,22 @@ def test_a_piece_is_ready_when_plain_arithmetic_says_so() -> None:
     for lag in (0.0, 1.0):
         known = certain(lag=lag)
         for months, chance in ((4.9 + lag, 0.0), (5.1 + lag, 1.0)):
-            found = ready_chance(piece(), known, 0, days=months * 30.4375)
+            found = ready_chance(piece(), known, 0, days=months * 30.4375, today_months=TODAY_MONTHS)
             assert found == pytest.approx(np.full(400, chance), abs=1e-9)
 
 
 def test_the_spread_of_speeds_gives_a_normal_chance_and_losses_an_exponential_one() -> None:
     months = 6.0
-    found = ready_chance(piece(), certain(spread=0.2, loss=0.02), 0, days=months * 30.4375)
+    found = ready_chance(piece(), certain(spread=0.2, loss=0.02), 0, days=months * 30.4375, today_months=TODAY_MONTHS)
     direct = stats.norm.sf((10 - 5) / months, loc=1.0, scale=0.2) * math.exp(-0.02 * months)
     assert found == pytest.approx(np.full(400, direct), rel=1e-6)
 
 
 def test_a_piece_too_young_or_for_a_plug_too_small_is_never_ready() -> None:
     known = certain()
-    assert ready_chance(piece(wait_days=400), known, 0, days=399).max() == 0
-    assert ready_chance(piece(wait_days=400), known, 0, days=400).min() > 0.99
-    assert ready_chance(piece(target_mm=math.inf), known, 0, days=4000).max() == 0
+    assert ready_chance(piece(wait_days=400), known, 0, days=399, today_months=TODAY_MONTHS).max() == 0
+    assert ready_chance(piece(wait_days=400), known, 0, days=400, today_months=TODAY_MONTHS).min() > 0.99
+    assert ready_chance(piece(target_mm=math.inf), known, 0, days=4000, today_months=TODAY_MONTHS).max() == 0
 
 
 def cuts(wanted: int, allowed: int | None = None, stock: int = 0, **changes):
