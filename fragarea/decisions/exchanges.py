@@ -241,24 +241,19 @@ def take_back(logbook: Logbook, nursery: Nursery, plan: ExchangePlan) -> str:
 
 
 def _keep(logbook: Logbook, nursery: Nursery, plan: ExchangePlan, *, table_change: Mapping[str, Any]) -> None:
-    replaced: list[TableFile] = []
-
-    def put_in_place() -> None:
-        if plan.content != plan.table.content:
-            replace_table(plan.table, plan.content)
-            replaced.append(replace(plan.table, content=plan.content))
-
+    changed = replace(plan.table, content=plan.content)
     try:
         keep_exchange_decision(
             logbook,
             replace(plan.decision, table_change=table_change),
             takes_back=plan.takes_back,
             attributions=plan.renaming.attributions,
-            before_commit=put_in_place,
+            before_commit=lambda: replace_table(plan.table, changed.content),
         )
     except BaseException:
-        for table in replaced:  # the logbook could not keep it, so the table must not either
-            replace_table(table, plan.table.content)
+        if changed != plan.table and changed.path.read_bytes() == changed.content:
+            # the logbook could not keep it, so the table must not either
+            replace_table(changed, plan.table.content)
         raise
     compare_histories(logbook)
     doubt_exchanges(logbook, load_tables(nursery))

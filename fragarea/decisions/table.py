@@ -100,11 +100,15 @@ def replace_table(table: TableFile, content: bytes) -> None:
     SettingsProblem
         If the file has changed since it was read, or cannot be written.
     """
+    if content == table.content:
+        return
     # where the table is a link, what it leads to is replaced
     path = table.path.resolve()
     partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     with _told(table.path):
-        if path.read_bytes() != table.content:
+        with path.open("r+b") as file:  # a table that may not be written is not replaced either
+            now = file.read()
+        if now != table.content:
             raise SettingsProblem(
                 f"{table.path.name}: the file has been changed just now, so nothing was done. Run the command again."
             )

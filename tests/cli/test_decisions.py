@@ -17,6 +17,7 @@ from fragarea.batch.describe import describe, names_on
 from fragarea.batch.records import Job
 from fragarea.decisions import accept_exchange, plan_exchange
 from fragarea.decisions import exchanges as deciding
+from fragarea.decisions.table import replace_table
 from fragarea.errors import LogbookProblem
 from fragarea.logbook import (
     current_measurements,
@@ -232,6 +233,33 @@ def test_workbook_of_placements_is_changed_and_restored(tmp_path: Path) -> None:
     )  # fmt: skip
     exchange(folder, "Été 1", "F 2", "--undo")
     assert (folder / "placements.xlsx").read_bytes() == before
+
+
+def test_a_table_that_is_a_link_stays_one(discs: Path, tmp_path: Path) -> None:
+    shared = tmp_path / "shared placements.csv"
+    (discs / "placements.csv").rename(shared)
+    (discs / "placements.csv").symlink_to(shared)
+    exchange(discs, "Été 1", "F 2")
+    assert (discs / "placements.csv").is_symlink()
+    assert "2026-03-21;;washed plugs (Ana)" in shared.read_text(encoding="cp1252")
+
+
+def test_stopping_while_the_logbook_is_written_changes_neither(discs: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before, nursery = (discs / "placements.csv").read_bytes(), load_nursery(discs)
+
+    def replaced_then_stopped(table, content):
+        replace_table(table, content)
+        if content != before:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(deciding, "replace_table", replaced_then_stopped)
+    with open_logbook(discs / "logbook.sqlite") as logbook:
+        plan = plan_exchange(logbook, nursery, ["Été 1", "F 2"], date(2026, 3, 21), by="Ana", because="x")
+        with pytest.raises(KeyboardInterrupt):
+            accept_exchange(logbook, nursery, plan)
+        assert exchange_decisions_of(logbook) == []
+    assert (discs / "placements.csv").read_bytes() == before
+    assert names_at(discs) == ["Été 1"] * 4
 
 
 def test_undo_after_other_lines_changed_takes_back_its_own_lines_only(discs: Path) -> None:
