@@ -9,6 +9,7 @@ from pathlib import Path
 
 from rich.table import Table as RichTable
 
+from fragarea.doubts import DOUBTS
 from fragarea.errors import SettingsProblem
 from fragarea.fusion import Figure, PadHistory, PadVisit, PairState, PairVisit
 from fragarea.fusion_view import FusionView
@@ -152,7 +153,18 @@ def patch_table(view: FusionView) -> Table:
 
 def fragment_table(view: FusionView) -> Table:
     """One row a fragment and visit; areas of shared patches are estimates."""
-    header = ("site", "visit", "fragment", "genotype", "status", "patch", "shared", "live_cm2", "live_u_cm2")
+    header: tuple[str, ...] = (
+        "site",
+        "visit",
+        "fragment",
+        "genotype",
+        "status",
+        "patch",
+        "shared",
+        "live_cm2",
+        "live_u_cm2",
+        "doubts",
+    )
     return header, [
         (
             visit.site,
@@ -164,6 +176,7 @@ def fragment_table(view: FusionView) -> Table:
             "yes" if one.shared else "no",
             one.live_mm2 / _CM2,
             one.live_u_mm2 / _CM2,
+            " ".join(one.doubts),
         )
         for pad in view.pads
         for visit in pad.visits
@@ -241,6 +254,7 @@ def on_terminal(table: Table) -> RichTable:
 def summary_lines(view: FusionView) -> list[str]:
     """What the last visits tell, in sentences: progress, pairs to look at, what went backwards, what is missing."""
     lines = _at_most([_sentence(pad) for pad in view.pads], "pads")
+    lines += _at_most([line for pad in view.pads if (line := _doubted(pad.visits[-1]))], "pads with doubts")
     unsure = [_unsure(pair) for pad in view.pads for pair in pad.visits[-1].pairs if pair.p_state < SURE]
     lines += _at_most(unsure, "pairs that could be in another state")
     backwards = [
@@ -259,6 +273,18 @@ def summary_lines(view: FusionView) -> list[str]:
         for site, labels in nameless.items()
     ]
     return [clean_text(line) for line in [*lines, *(f"{one.site}: {one.why}" for one in view.left_out)]]
+
+
+def _doubted(visit: PadVisit) -> str:
+    """Which outlines of a visit are doubted; empty for none."""
+    why: dict[str, list[str]] = {}
+    for one in visit.fragments:
+        for key in one.doubts:
+            why.setdefault(DOUBTS[key].title if key in DOUBTS else key, []).append(one.fragment)
+    if not why:
+        return ""
+    parts = "; ".join(f"{title}: {', '.join(names)}" for title, names in why.items())
+    return f"{visit.site}, {visit.day}: look at {visit.photo} before you trust these figures ({parts})."
 
 
 def _at_most(lines: list[str], what: str) -> list[str]:

@@ -44,6 +44,9 @@ from fragarea.nursery import Tables
 LAYOUT_VISITS = 5
 """So many first visits tell where the plugs of a pad stand: a later photo changes nothing said of earlier ones."""
 
+OUTLINE_DOUBTS = frozenset({"outline_unsure", "blur", "glare", "dark", "cut_off"})
+"""Doubts that say that tissue may be missing from an outline, or be none."""
+
 _PHOTOS_AT_ONCE = 100
 
 _WORTH_PROCESSES = 200  # photos: starting a process takes as long as some fifty
@@ -308,6 +311,7 @@ def _photo(row: PadRow, tissue: Sequence[PadTissue], genotypes: Mapping[str, str
                 dead_mm2=one.dead_mm2,
                 edge_u_mm=_edge_u_mm(one),
                 outline=one.outline,
+                doubts=tuple(key for key in one.doubts if key in OUTLINE_DOUBTS),
             )
             for one in plugs
         ),

@@ -12,7 +12,7 @@ import numpy as np
 from fragarea.fusion.records import Figure, PadFragment, PadVisit, PairState, PairVisit, Patch, Progress
 from fragarea.measurement import FragmentStatus
 
-FORM = 1
+FORM = 2
 """To be raised when what is packed, or how it is derived, changes."""
 
 _FIGURES = (
@@ -31,7 +31,7 @@ def pack(visit: PadVisit) -> bytes:
         "photo": visit.photo,
         "sha256": visit.sha256,
         "measurement_id": visit.measurement_id,
-        "fragments": [[f.fragment, f.genotype, f.status.value, f.patch, f.shared] for f in visit.fragments],
+        "fragments": [[f.fragment, f.genotype, f.status.value, f.patch, f.shared, f.doubts] for f in visit.fragments],
         "patches": [[patch.genotype, [place[name] for name in patch.fragments]] for patch in visit.patches],
         "pairs": [[place[pair.fragment_a], place[pair.fragment_b], pair.state.value] for pair in visit.pairs],
         "counts": [far.pairs, far.border_pairs],
@@ -69,8 +69,11 @@ def unpack(packed: bytes) -> PadVisit:
         measurement_id=head["measurement_id"],
         spacing_mm=spacing,
         fragments=tuple(
-            PadFragment(name, genotype, (x, y), FragmentStatus(status), live, live_u, dead, patch, shared, edge_u)
-            for (name, genotype, status, patch, shared), (x, y, live, live_u, dead, edge_u) in zip(
+            PadFragment(
+                *(name, genotype, (x, y), FragmentStatus(status), live, live_u, dead, patch, shared, edge_u),
+                doubts=tuple(doubts),
+            )
+            for (name, genotype, status, patch, shared, doubts), (x, y, live, live_u, dead, edge_u) in zip(
                 fragments, _rows(numbers[ends[1] : ends[2]], _OF_FRAGMENT), strict=True
             )
         ),

@@ -124,6 +124,9 @@ class PadFragment:
         Standard uncertainty of where the edge of its tissue lies.
     outline : MultiPolygon
         Live tissue in reference axes, mm; empty unless outlines were asked for.
+    doubts : tuple of str
+        Keys of doubts about its outline. What uncertainties are drawn from is an outline that is right but for its
+        edge; where a doubt is right too, tissue may be missing or be none, and figures are off by more than they say.
     """
 
     fragment: str
@@ -137,6 +140,7 @@ class PadFragment:
     shared: bool
     edge_u_mm: float
     outline: MultiPolygon = field(default=NOTHING, repr=False, compare=False)
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

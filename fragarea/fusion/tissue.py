@@ -40,6 +40,8 @@ class PhotoFragment:
         Standard uncertainty of the edge's position that the whole outline shares.
     outline : MultiPolygon
         Live tissue, reference axes; a patch on several plugs cut between them.
+    doubts : tuple of str
+        Keys of doubts about the outline.
     """
 
     fragment: str
@@ -51,6 +53,7 @@ class PhotoFragment:
     dead_mm2: float
     edge_u_mm: float
     outline: MultiPolygon
+    doubts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

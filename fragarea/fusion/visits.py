@@ -103,6 +103,7 @@ def _fragments(fragments: Sequence[PhotoFragment], tissue: Tissue, *, with_outli
             shared=bool(home >= 0 and held[home] > 1),
             edge_u_mm=one.edge_u_mm,
             outline=tissue.of_fragments[number] if with_outlines else NOTHING,
+            doubts=one.doubts,
         )
         for number, (one, home) in enumerate(zip(fragments, tissue.home.tolist(), strict=True))
     )

@@ -16,6 +16,7 @@ from fragarea.logbook.edits import MARKED_WRONG
 from fragarea.logbook.opening import Logbook
 from fragarea.logbook.reading import readable
 from fragarea.logbook.tables import doubts, fragment_measurements, measurements, outlines, pad_visits
+from fragarea.logbook.writing import FROM_PHOTO
 from fragarea.measurement import FragmentStatus
 from fragarea.sites.records import SiteKind
 
@@ -89,6 +90,8 @@ class PadTissue:
         Names of those that all fragments of the photo share.
     outline : MultiPolygon
         Live tissue.
+    doubts : tuple of str
+        Keys of doubts that came of measuring.
     """
 
     place: PadPlace
@@ -99,6 +102,7 @@ class PadTissue:
     terms_mm2: dict[str, float]
     shared_terms: frozenset[str]
     outline: MultiPolygon
+    doubts: tuple[str, ...] = ()
 
 
 def pad_rows(logbook: Logbook, *, site: str | None = None) -> tuple[PadRow, ...]:
@@ -164,7 +168,7 @@ def pad_tissue(logbook: Logbook, measurement_ids: Sequence[int]) -> dict[int, tu
     """The tissue on some photos of pads, by row of the measurement."""
     found: dict[int, list[PadTissue]] = {one: [] for one in measurement_ids}
     fragment = fragment_measurements.c
-    columns = ("measurement_id", "fragment", "label", "centre_x_mm", "centre_y_mm", "plug_radius_mm", "status")
+    columns = ("id", "measurement_id", "fragment", "label", "centre_x_mm", "centre_y_mm", "plug_radius_mm", "status")
     numbers = ("area_mm2", "area_u_mm2", "dead_mm2", "budget")
     query = sa.select(*(fragment[name] for name in columns + numbers), outlines.c.live_mm_wkb).select_from(
         fragment_measurements.join(outlines)
@@ -173,11 +177,19 @@ def pad_tissue(logbook: Logbook, measurement_ids: Sequence[int]) -> dict[int, tu
     with logbook.reading() as connection, readable(logbook):
         for start in range(0, len(ids), _IDS_AT_ONCE):
             some = ids[start : start + _IDS_AT_ONCE]
+            seen: dict[int, list[str]] = defaultdict(list)
+            doubted = sa.select(doubts.c.fragment_measurement_id, doubts.c.key).where(
+                doubts.c.measurement_id.in_(some),
+                doubts.c.fragment_measurement_id.is_not(None),
+                doubts.c.source == FROM_PHOTO,
+            )
+            for number, key in connection.execute(doubted.order_by(doubts.c.number, doubts.c.id)):
+                seen[number].append(key)
             rows = connection.execute(
                 query.where(fragment.measurement_id.in_(some)).order_by(fragment.measurement_id, fragment.number)
             )
             for row in rows:
-                found[row.measurement_id].append(_tissue(row))
+                found[row.measurement_id].append(_tissue(row, tuple(seen[row.id])))
     return {one: tuple(rows) for one, rows in found.items()}
 
 
@@ -222,7 +234,7 @@ def keep_pad_visits(logbook: Logbook, visits: Sequence[KeptVisit]) -> None:
         connection.execute(sa.insert(pad_visits), rows)
 
 
-def _tissue(row: Any) -> PadTissue:
+def _tissue(row: Any, keys: tuple[str, ...]) -> PadTissue:
     place = PadPlace(row.fragment or "", row.label, (row.centre_x_mm, row.centre_y_mm), row.plug_radius_mm)
     return PadTissue(
         place=place,
@@ -233,4 +245,5 @@ def _tissue(row: Any) -> PadTissue:
         terms_mm2={term["name"]: term["u_mm2"] or 0.0 for term in row.budget},
         shared_terms=frozenset(term["name"] for term in row.budget if term["shared"]),
         outline=outline_of(row.live_mm_wkb),
+        doubts=keys,
     )

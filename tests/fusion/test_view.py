@@ -14,6 +14,7 @@ from shapely import MultiPolygon
 
 from fragarea import fusion_view
 from fragarea.area.records import AreaEstimate, BudgetTerm
+from fragarea.doubts import Doubt
 from fragarea.fusion import FusionRules, PairState
 from fragarea.fusion_view import view_fusion
 from fragarea.growth import read_record
@@ -315,3 +316,13 @@ def test_no_visit_in_the_days_is_told(nursery: Path) -> None:
     result = run("fusion", nursery, "--since", "2040-01-01")
     assert result.exit_code == 0
     assert "No measured pad for this choice" in result.output
+
+
+def test_doubted_outlines_are_told_before_their_figures_are_trusted(nursery: Path) -> None:
+    photo = pad_photo(16.4, 14)
+    first = replace(photo.fragments[0], doubts=(Doubt("outline_unsure"), Doubt("touches_neighbour")))
+    with open_logbook(nursery / "logbook.sqlite") as logbook:
+        keep(logbook, replace(photo, fragments=(first, *photo.fragments[1:])))
+    assert look(nursery).pads[0].visits[-1].fragments[0].doubts == ("outline_unsure",)
+    result = run("fusion", nursery)
+    assert "look at =16.4.jpg before you trust these figures (outline unsure: Ä 1)" in result.output
