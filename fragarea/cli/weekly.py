@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import click
 
 from fragarea.cli.options import DAY, nursery_argument
 from fragarea.errors import SettingsProblem
+
+ONE_DAY = timedelta(days=1)
+"""East of here it may be tomorrow already."""
 
 
 @click.command()
@@ -52,6 +55,8 @@ def weekly(nursery: Path, since: datetime | None, until: datetime | None, target
     if target is not None:
         _check_target(target, replace)
     made_at = datetime.now(settings.zone or UTC)
+    if until and until.date() > made_at.date() + ONE_DAY:
+        raise SettingsProblem(f"--until {until.date()}: this day is still to come.")
     with open_logbook(logbook_path(settings), create=False) as logbook:
         week = week_of(
             logbook,
@@ -69,7 +74,8 @@ def weekly(nursery: Path, since: datetime | None, until: datetime | None, target
         with progress("reading photos", "photos read:", 0) as tell:
             page = make_weekly(logbook, week, made_at=made_at, on_progress=tell)
         write_weekly(page, file)
-        if not logbook.read_only:
+        # after a week without photos the next report still has the one before it to compare with
+        if week.seen.stored and not logbook.read_only:
             remember(logbook, week, made_at=made_at)
         remembered = not logbook.read_only
     click.echo(f"weekly report, {week.since} to {week.until}: {file} ({file.stat().st_size / 1e6:.1f} MB)")

@@ -54,6 +54,7 @@ _WIDTH_IN = 8.0
 _PANEL_IN = 2.2
 _KEY_PT = 7
 _GRID = "#d9dcdd"
+_DIGIT_IN = 0.058  # width of a digit of 6.5 points
 _ASIDE = 0.04  # of the longest time: how far apart residuals of one visit stand
 
 _STYLE = {
@@ -559,34 +560,22 @@ def _extension_figure(
     title = "Radial extension, 95 % interval" if narrow else "Radial extension of the genotypes, 95 % interval"
     words = title if pages == 1 else f"{title}, page {number} of {pages}"
     _write_title(figure, words, 9 if narrow else 11)
-    names = 1.2 if narrow else 1.4
-    numbers = 0.15 if narrow else 2.6
+    numbers = [_extension_words(one) for one in page]
+    left_in = max(1.2, _DIGIT_IN * max(map(len, numbers)) + 0.15) if narrow else 1.4
+    right_in = 0.15 if narrow else 2.6
     place = figure.add_axes(
-        (names / width_in, foot / high, (width_in - names - numbers) / width_in, row_in * len(page) / high)
+        (left_in / width_in, foot / high, (width_in - left_in - right_in) / width_in, row_in * len(page) / high)
     )
-    for row, one in enumerate(page):
+    beside = place.get_yaxis_transform()
+    for row, (one, words) in enumerate(zip(page, numbers, strict=True)):
         _draw_interval(place, row, one, limits)
-        best, low, top = rounded(
-            (one.extension_mm_per_month, one.low_mm_per_month, one.high_mm_per_month), one.extension_u_mm_per_month
-        )
         name = _short(one.genotype or "no genotype")
+        place.text(-0.02, row - 0.16 if narrow else row, name, transform=beside, **_name_look())
         if narrow:
-            place.text(-0.02, row - 0.16, name, transform=place.get_yaxis_transform(), **_name_look())
-            place.text(
-                -0.02, row + 0.26, f"{best} ({low} to {top})", transform=place.get_yaxis_transform(), **_small_look()
-            )
+            place.text(-0.02, row + 0.26, words, transform=beside, ha="right", va="center", size=6.5)
         else:
-            place.text(-0.02, row, name, transform=place.get_yaxis_transform(), **_name_look())
             count = f"{one.fragments} fragments, {one.points} measurements"
-            place.text(
-                1.03,
-                row,
-                f"{best} ({low} to {top})\n{count}",
-                transform=place.get_yaxis_transform(),
-                va="center",
-                size=7,
-                linespacing=1.15,
-            )
+            place.text(1.03, row, f"{words}\n{count}", transform=beside, va="center", size=7, linespacing=1.15)
     place.axvline(0.0, color=INK, linewidth=0.8)
     place.set_xlim(*limits)
     place.set_ylim(len(page) - 0.5, -0.5)
@@ -596,18 +585,20 @@ def _extension_figure(
     place.set_axisbelow(True)
     place.set_xlabel("mm/month")
     if untold:
-        names_untold = ", ".join(_short(one.genotype or "no genotype") for one in untold[:6])
+        names = ", ".join(_short(one.genotype or "no genotype") for one in untold[:6])
         more = f" and {len(untold) - 6} more" if len(untold) > 6 else ""
-        figure.text(0.01, 0.06 / high, f"not enough measured: {names_untold}{more}", size=6.5, parse_math=False)
+        figure.text(0.01, 0.06 / high, f"not enough measured: {names}{more}", size=6.5, parse_math=False)
     return figure
+
+
+def _extension_words(one: GenotypeGrowth) -> str:
+    numbers = (one.extension_mm_per_month, one.low_mm_per_month, one.high_mm_per_month)
+    best, low, high = rounded(numbers, one.extension_u_mm_per_month)
+    return f"{best} ({low} to {high})"
 
 
 def _name_look() -> dict[str, Any]:
     return {"ha": "right", "va": "center", "weight": "bold", "parse_math": False}
-
-
-def _small_look() -> dict[str, Any]:
-    return {"ha": "right", "va": "center", "size": 6.5}
 
 
 def _draw_interval(place: Axes, row: int, one: GenotypeGrowth, limits: tuple[float, float]) -> None:

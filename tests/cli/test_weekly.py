@@ -151,6 +151,8 @@ def test_days_without_photos_are_a_report_too(nursery: Path) -> None:
     seen = page_of(nursery, "--since", "2025-08-01", "--until", "2025-08-07").seen
     assert "Nothing was measured on these days." in seen
     assert "Not photographed on these days: PAD-1 (last on 2023-05-13); TRAY-1 (last on 2025-07-10)." in seen
+    with open_logbook(nursery / "logbook.sqlite") as logbook:
+        assert last_report(logbook, before=date(2030, 1, 1)) is None  # nothing to compare with
     assert "Last check: 2025-02-02, bias +0.0 %; 186 days before the last day of this report." in seen
     assert "Seen at an earlier visit, not photographed since P11 (TRAY-1, 2025-07-10)" in seen
 
@@ -188,6 +190,7 @@ def test_files_are_overwritten_only_when_they_are_its_own_or_told(discs: Path, t
     assert run("weekly", discs, "--to", target, "--replace").exit_code == 0
     assert "must end in .html" in run("weekly", discs, "--to", tmp_path / "page.pdf").output
     assert "Exchange the two days" in run("weekly", discs, "--since", "2026-05-01", "--until", "2026-04-01").output
+    assert "still to come" in run("weekly", discs, "--until", "2999-01-01").output
     assert "Give --until as well" in run("weekly", discs, "--since", "2027-05-01").output
 
 

@@ -237,3 +237,17 @@ def test_figures_are_the_same_whatever_settings_a_user_keeps() -> None:
     with mpl.rc_context({"lines.linewidth": 9, "axes.grid": True, "svg.hashsalt": "other", "text.color": "red"}):
         (other,) = figures(discs(3)).radii
         assert svg_bytes(other) == before
+
+
+@pytest.mark.parametrize("width_in", [3.6, 5.6, 8.0])
+def test_numbers_of_well_known_genotypes_stay_on_the_figure(width_in: float) -> None:
+    """Many fragments give many digits."""
+    growth = genotype_growth(discs(300, visits=6))
+    (figure,) = plots.extension_figures(growth.genotypes, width_in=width_in)
+    figure.canvas.draw()
+    texts = [*figure.texts, *figure.axes[0].texts]
+    whole = figure.bbox
+    for text in texts:
+        box = text.get_window_extent()
+        assert whole.x0 <= box.x0, text.get_text()
+        assert box.x1 <= whole.x1, text.get_text()
