@@ -2,8 +2,8 @@
 
 10,000 invented fragments on trays of 50, photographed 100 times, a week apart. What ``fragarea measure`` does for
 growth after its photos is timed for the last week's photos, and once for all photos before them, as with a logbook
-that an older version made. Then growth is asked for, and the history of one fragment. Each is a process of its own, so
-that its memory is the command's.
+that an older version made. Then growth is asked for, and the history of one fragment. Each is a process of its own,
+so that its memory is the command's.
 """
 
 from __future__ import annotations
