@@ -6,11 +6,14 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from fragarea.measurement import MeasureSettings, PhotoMeasurement, Refusal
 from fragarea.nursery import Nursery, Tables
 from fragarea.reference.lens import LensProfile
+
+if TYPE_CHECKING:
+    from fragarea.growth import MixUp  # loads much that no worker needs
 
 REFUSED_EXIT = 3
 INTERRUPTED_EXIT = 130
@@ -117,6 +120,8 @@ class BatchSummary:
     left : int
         Photos not finished because the run was stopped.
     interrupted : bool
+    exchanges : tuple of MixUp
+        Fragments that may have changed places, of all visits, where something new was measured.
     """
 
     measured: tuple[str, ...]
@@ -128,6 +133,7 @@ class BatchSummary:
     left: int = 0
     interrupted: bool = False
     refused_before: tuple[tuple[str, Refusal], ...] = ()
+    exchanges: tuple[MixUp, ...] = ()
 
     @property
     def exit_code(self) -> int:

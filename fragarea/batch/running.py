@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from fragarea.batch.describe import job_hash, names_on, site_of_path
 from fragarea.batch.history import compare_histories
@@ -13,6 +14,9 @@ from fragarea.batch.records import BatchSummary, Crew, Job, Measure, PhotoTask, 
 from fragarea.batch.worker import measure_file
 from fragarea.logbook import Logbook, Refusal, record, record_refusal
 from fragarea.measurement import PhotoMeasurement
+
+if TYPE_CHECKING:
+    from fragarea.growth import MixUp
 
 PHOTO_TIMEOUT_S = 300.0
 LOOK_WEIGHT = 2
@@ -88,8 +92,7 @@ def run_batch(
         interrupted = _measure_all(
             plan, logbook, job, _crew(job, measure, workers, scheduler, photo_timeout_s), tally, on_progress
         )
-    if not interrupted:
-        _compare_visits(logbook, job)
+    exchanges = () if interrupted else _compare_visits(logbook, job)
     return BatchSummary(
         measured=tuple(tally.measured),
         doubtful=tuple(tally.doubtful),
@@ -100,15 +103,15 @@ def run_batch(
         left=len(plan.tasks) + len(plan.refused) - tally.done,
         interrupted=interrupted,
         refused_before=plan.refused_before,
+        exchanges=exchanges,
     )
 
 
-def _compare_visits(logbook: Logbook, job: Job) -> None:
-    """Doubts that come of comparing what was measured with other visits."""
+def _compare_visits(logbook: Logbook, job: Job) -> tuple[MixUp, ...]:
+    """Keep the doubts that come of comparing what was measured with other visits; gives the likely exchanges."""
     from fragarea.growth.exchanges import doubt_exchanges  # loads much that no worker needs
 
-    if compare_histories(logbook):
-        doubt_exchanges(logbook, job.tables)
+    return doubt_exchanges(logbook, job.tables) if compare_histories(logbook) else ()
 
 
 def needs_look(measurement: PhotoMeasurement) -> bool:

@@ -22,6 +22,8 @@ from fragarea.nursery_view import logbook_path, view_nursery
 from fragarea.reference.layout import load_reference
 from fragarea.sites.records import SiteKind
 
+MOST_EXCHANGES = 5
+
 
 def measure_nursery(
     places: tuple[Path, ...],
@@ -136,5 +138,10 @@ def _say(summary: BatchSummary) -> None:
         click.echo(f"refused before: {path}: {refusal.cause}. {refusal.remedy}.")
     for copy, original in summary.duplicates:
         click.echo(f"duplicate: {copy} is the same photo as {original}")
+    for one in summary.exchanges[:MOST_EXCHANGES]:
+        names = " and ".join(one.fragments)
+        click.echo(f"may have changed places: {names} ({one.site}, {one.taken_at:%Y-%m-%d}, odds {one.odds_words})")
+    if summary.exchanges:
+        click.echo("fragarea exchange lists them and tells how to accept or set aside each")
     if summary.interrupted:
         click.echo(f"Stopped with {_photos(summary.left)} left; the same command goes on.")

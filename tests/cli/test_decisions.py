@@ -498,7 +498,9 @@ def test_the_exchange_of_the_sample_nursery_is_found_accepted_and_right(tmp_path
     photos = [f"TRAY-1/2025-{day} tray 1.jpg" for day in ("05-15", "06-05", "07-10")]
     folder = make_nursery(tmp_path / "sample", *photos)
     table = (folder / "placements.csv").read_bytes()
-    assert run("measure", folder, "--workers", "2").exit_code == 0
+    result = run("measure", folder, "--workers", "2")
+    assert result.exit_code == 0, result.output
+    assert "may have changed places: P35 and P38 (TRAY-1, 2025-06-05, odds over" in result.output
     command = next(
         line.strip()
         for line in run("exchange", folder).output.splitlines()
