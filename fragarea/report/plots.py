@@ -400,8 +400,9 @@ def _name_lines(place: Axes, ends: Sequence[tuple[float, float, str]], panel_in:
     (low, high), (left, right) = place.get_ylim(), place.get_xlim()
     at = right + 0.02 * (right - left)
     order = sorted(ends, key=lambda end: end[1])
-    heights = spread([y for _, y, _ in order], 0.115 / panel_in * (high - low))
-    over = max(0.0, heights[-1] - high) or min(0.0, heights[0] - low)
+    step = 0.115 / panel_in * (high - low)
+    heights = spread([y for _, y, _ in order], step)
+    over = max(0.0, heights[-1] - high) or min(0.0, heights[0] - low - step / 2)
     heights = [height - over for height in heights]
     for (x, y, name), height in zip(order, heights, strict=True):
         place.plot([x, at], [y, height], color=PALE, linewidth=0.4, marker="", zorder=1)

@@ -33,7 +33,7 @@ from fragarea.report import Visit, format_area, fragment_name, needs_look, sum_a
 from fragarea.report.plots import extension_figures
 from fragarea.report.rounding import round_pair
 from fragarea.report.rows import COVERAGE_FACTOR
-from fragarea.report.words import LOOK, by_weight, natural_key, place_key, when_words
+from fragarea.report.words import LOOK, by_weight, marked_wrong, natural_key, place_key, when_words
 from fragarea.weekly.album import Album, state_words
 from fragarea.weekly.changes import Said, changes, exchange_words, extension_words
 from fragarea.weekly.page import inline_svg
@@ -142,7 +142,7 @@ def photographed(week: Week, album: Album) -> Section:
             photos=photos[visit.site, visit.on],
             measured=sum(row.status is not FragmentStatus.MISSING for row in visit.rows),
             to_look_at=sum(row.needs_look for row in visit.rows),
-            live=format_area(*sum_area(visit.rows)),
+            live=_live_words(visit),
         )
         for visit in week.visits
         if visit.on is not None
@@ -158,6 +158,11 @@ def photographed(week: Week, album: Album) -> Section:
     return Section(
         "photographed", "What was photographed", Photographed(tuple(lines), refused, tuple(away), _notes(week))
     )
+
+
+def _live_words(visit: Visit) -> str:
+    wrong = sum(row.marked_wrong for row in visit.rows)
+    return format_area(*sum_area(visit.rows)) + (f" without {wrong} marked wrong" if wrong else "")
 
 
 def _notes(week: Week) -> tuple[str, ...]:
@@ -384,7 +389,7 @@ def fragments(week: Week, album: Album) -> Section:
                 name=name,
                 genotype=genotypes.get(name, ""),
                 picture=album.small(stored, fragment),
-                words=state_words(fragment),
+                words=state_words(fragment) + (", marked wrong" if marked_wrong(fragment.doubts) else ""),
                 change=_change(histories.get(name), number),
                 look=needs_look(fragment.doubts),
                 doubts=tuple(doubt.kind.title for doubt in by_weight(fragment.doubts) if needs_look([doubt])),
@@ -430,9 +435,9 @@ def _change(history: FragmentHistory | None, fragment_id: int) -> tuple[str, ...
     """What became of the area since the visit before, with its uncertainty at 95 %, and when that was."""
     points = history.points if history is not None else ()
     now = next((point for point in points if point.fragment_id == fragment_id), None)
-    if now is None:
+    if now is None or now.marked_wrong:
         return ()
-    earlier = [p for p in points if p.taken_at.date() < now.taken_at.date() and p.area_mm2 > 0]
+    earlier = [p for p in points if p.taken_at.date() < now.taken_at.date() and p.area_mm2 > 0 and not p.marked_wrong]
     if not earlier:
         return ()
     then = earlier[-1]

@@ -254,3 +254,14 @@ def test_a_logbook_that_may_not_be_written_gives_a_page_that_is_not_remembered(
     assert "The logbook may not be written" in result.output
     with opened(discs / "logbook.sqlite") as logbook:
         assert last_report(logbook, before=date(2030, 1, 1)) is None
+
+
+def test_what_a_person_marked_wrong_is_told_and_counts_nowhere(discs: Path) -> None:  # noqa: F811
+    day = (TAKEN + 4 * timedelta(days=30.4375)).date()
+    assert "F28 G2, TRAY-1 Lost 0." in page_of(discs).seen
+    marked = run("mark-wrong", discs, "F28", "--on", str(day), "--by", "Ana", "--because", "hand in the way")
+    assert marked.exit_code == 0, marked.output
+    seen = page_of(discs).seen
+    assert "F28 G2, TRAY-1 Lost 0." not in seen
+    assert re.search(r"\bF28 G2 [\d.]+ ± [\d.]+ cm², marked wrong", seen)
+    assert re.search(r"cm² without 1 marked wrong", seen)
