@@ -197,7 +197,9 @@ def area_rows(logbook: Logbook, *, also: Iterable[PhotoAreas] = ()) -> AreaRows:
         photo_number, photos = _photos(connection)
         seen = _doubts(connection)
         known = [_unpacked(number, packed) for number, packed in _remembered(connection)]
-    known = [one for one in (*known, *also) if one.measurement_id in photo_number]
+    # another program may have kept meanwhile what this one could not
+    once = {one.measurement_id: one for one in (*also, *known)}
+    known = [one for number, one in once.items() if number in photo_number]
     names = [name for one in known for name in one.names]
     ordered = sorted(set(names))
     place = {name: number for number, name in enumerate(ordered)}

@@ -162,6 +162,15 @@ def test_a_program_that_packed_between_reading_and_keeping_is_no_harm(logbook):
     assert numbers(logbook)[0][2] == 100.0
 
 
+def test_a_photo_that_another_program_keeps_meanwhile_counts_once(logbook):
+    keep(logbook, 0, 100.0)
+    (unkept,) = areas.new_areas(logbook)
+    areas.keep_areas(logbook, unkept)
+    assert areas.area_rows(logbook, also=unkept).area_mm2.tolist() == [100.0, 80.0]
+    keep(logbook, 0, 110.0)  # and one that was superseded meanwhile does not count
+    assert areas.area_rows(logbook, also=unkept).area_mm2.tolist() == []
+
+
 def test_rows_of_an_older_form_are_read_anew(logbook, monkeypatch):
     keep(logbook, 0, 100.0)
     before = numbers(logbook)
