@@ -208,7 +208,8 @@ def _read(
     """Every visit, in order; what takes long is remembered, where the logbook may be written."""
     sites = {one.row.site for one in visits}
     kept = {} if with_outlines else kept_pad_visits(logbook, site=sites.pop() if len(sites) == 1 else None)
-    states = {one.row.measurement_id: _state(one, genotypes, rules) for one in visits}
+    rules_told = json.dumps([FORM, __version__, astuple(rules)])
+    states = {one.row.measurement_id: _state(one, genotypes, rules_told) for one in visits}
     new = [one for one in visits if not _is_kept(kept.get(one.row.measurement_id), states)]
     fresh = {one.row.measurement_id for one in new}
     derived = _derive(logbook, new, genotypes, rules, with_outlines=with_outlines, workers=workers)
@@ -234,11 +235,11 @@ def _is_kept(kept: KeptVisit | None, states: Mapping[int, str]) -> bool:
     return kept is not None and kept.state == states[kept.measurement_id]
 
 
-def _state(visit: _Visit, genotypes: Mapping[str, str], rules: FusionRules) -> str:
+def _state(visit: _Visit, genotypes: Mapping[str, str], rules_told: str) -> str:
     """Hash of all besides the photo's measurement that decides what a visit says."""
     layout = visit.layout
     plain = [
-        *(FORM, __version__, astuple(rules), layout.names, [genotypes.get(name, "") for name in layout.names]),
+        *(rules_told, layout.names, [genotypes.get(name, "") for name in layout.names]),
         *(layout.pairs, [[round(x, 3), round(y, 3)] for x, y in layout.centres_mm]),
     ]
     return hashlib.blake2b(json.dumps(plain).encode(), digest_size=16).hexdigest()

@@ -110,6 +110,8 @@ def layouts_of(visits: Sequence[Centres], reach: float, *, settled: int | None =
     base: dict[str, tuple[float, float]] = {}
     seen: dict[str, list[tuple[float, float]]] = {}
     for visit in visits:
+        if settled is not None and all(len(seen.get(name, ())) >= settled for name in visit):
+            continue
         moved = register(visit, base).points(list(visit.values()))
         for name, point in zip(visit, moved, strict=True):
             place = (float(point[0]), float(point[1]))

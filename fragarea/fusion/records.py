@@ -78,7 +78,7 @@ class FusionRules:
             raise ValueError(f"draws must be 2 or more, or nothing can be told of uncertainty; got {self.draws}")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Figure:
     """A number with what redrawn edges, scale and heights make of it; the unit is that of the field that holds it.
 
@@ -98,7 +98,7 @@ class Figure:
     high: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class PadFragment:
     """One fragment of a pad at a visit.
 
@@ -143,7 +143,7 @@ class PadFragment:
     doubts: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Patch:
     """One connected piece of live tissue of one genotype.
 
@@ -168,7 +168,7 @@ class Patch:
     outline: MultiPolygon = field(default=NOTHING, repr=False, compare=False)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class PairVisit:
     """Two neighbours at a visit.
 
