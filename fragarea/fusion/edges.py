@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy.sparse import coo_matrix
 from scipy.spatial import cKDTree
 
 Floats = npt.NDArray[np.float64]
@@ -133,13 +132,16 @@ class EdgeErrors:
             Pieces that count; an answer for each choice.
         """
         waves, length = self.waves_at(edges.middle), edges.length_mm
-        count = len(self.shared_mm)
         found = []
         for some in chosen:
             weight = np.where(some & ~edges.cut, length, 0.0)
-            by_owner = coo_matrix((weight, (edges.owner, np.arange(len(weight)))), shape=(count, len(weight))).tocsr()
-            lengths = np.bincount(edges.owner, weights=weight, minlength=count)
-            found.append(np.asarray(by_owner @ waves @ self.weights + lengths[:, None] * self.shared_mm))
+            lengths = np.bincount(edges.owner, weights=weight, minlength=len(self.shared_mm))
+            total = np.zeros((len(lengths), waves.shape[1]))
+            if len(weight):
+                # pieces lie owner by owner
+                first = np.flatnonzero(np.diff(edges.owner, prepend=-1))
+                total[edges.owner[first]] = np.add.reduceat(waves * weight[:, None], first, axis=0)
+            found.append(np.asarray(total @ self.weights + lengths[:, None] * self.shared_mm))
         return tuple(found)
 
 

@@ -85,9 +85,13 @@ def _patches_drawn(tissue: Tissue, pairs: Pairs, drawn: Floats) -> tuple[Floats,
         k = number.get((a, b), -1)
         held = k >= 0 and tissue.home[a] == tissue.home[b] and pairs.neck_mm[k] > 0
         joined.append((one, other, pairs.necks_mm[k] > 0 if held else always))
-    for (a, b), k in number.items():
-        if pairs.gap_mm[k] > 0 and (pairs.gaps_mm[k] <= 0).any():
-            joined.append((_main_part(tissue, a), _main_part(tissue, b), pairs.gaps_mm[k] <= 0))
+    closing = [(a, b, k) for (a, b), k in number.items() if pairs.gap_mm[k] > 0 and (pairs.gaps_mm[k] <= 0).any()]
+    if not closing and all(when.all() for _, _, when in joined):
+        # patches are the measured ones in every draw
+        whole = np.zeros((int(tissue.patch.max()) + 1, draws))
+        np.add.at(whole, tissue.patch, drawn)
+        return whole.max(axis=0), (whole >= SPECK_MM2).sum(axis=0).astype(float)
+    joined += [(_main_part(tissue, a), _main_part(tissue, b), pairs.gaps_mm[k] <= 0) for a, b, k in closing]
     rows, columns = [], []
     for one, other, when in joined:
         draw = np.flatnonzero(when)

@@ -161,9 +161,11 @@ def _touching(parts: Shapes, genotype: Ints) -> Ints:
 
 def connected(count: int, links: Ints) -> Ints:
     """Number of the connected group that each of `count` things is in, by pairs of them."""
+    if len(links) == 0:
+        return np.arange(count, dtype=np.intp)
     ones = np.ones(len(links), dtype=np.int8)
     graph = coo_matrix((ones, (links[:, 0], links[:, 1])), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp) if count else links[:, 0]
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.intp)
 
 
 def _home(one: PhotoFragment, number: int, parts: Shapes, fragment: Ints, area: Floats, patch: Ints) -> int:
