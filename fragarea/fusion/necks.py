@@ -185,7 +185,8 @@ def _last_needed(one: Ints, other: Ints, start: int, end: int) -> int | None:
         joined, into = find(here), find(there)
         if joined != into:
             leader[joined] = into
-            start, end = (into if root == joined else root for root in (start, end))
+            start = into if start == joined else start
+            end = into if end == joined else end
             if start == end:
                 return number
     return None
