@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 
 from fragarea import __version__
+from fragarea.fusion_view import FusionView, view_fusion
 from fragarea.growth_view import view_growth
 from fragarea.logbook import (
     KeptReport,
@@ -20,6 +21,7 @@ from fragarea.nursery import Nursery, Tables
 from fragarea.nursery_view import view_nursery
 from fragarea.report import visits_of
 from fragarea.report.words import CAUTIONS
+from fragarea.sites.records import SiteKind
 from fragarea.weekly.album import Album
 from fragarea.weekly.changes import said_of
 from fragarea.weekly.records import WeeklyPage
@@ -74,6 +76,7 @@ def week_of(
         until=until,
         seen=seen,
         growth=growth,
+        pads=_pads(logbook, nursery, tables, since, until),
         check=check,
         last_visits=last_visits,
         late=count_late(logbook, taken_before=since, recorded_after=previous.made_at) if previous else 0,
@@ -87,6 +90,12 @@ def week_of(
             checked_on=check.taken_on if check else None,
         ),
     )
+
+
+def _pads(logbook: Logbook, nursery: Nursery, tables: Tables, since: date, until: date) -> FusionView | None:
+    if not any(site.kind is SiteKind.PAD for site in nursery.sites):
+        return None
+    return view_fusion(logbook, tables, since=since, until=until)
 
 
 def make_weekly(

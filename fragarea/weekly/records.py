@@ -247,6 +247,13 @@ class Growth:
 
 
 @dataclass(frozen=True)
+class Pads:
+    """How far pads have fused, in sentences."""
+
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Check:
     """The last known-area check, and whether it is time for another."""
 

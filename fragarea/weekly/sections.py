@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date
 from functools import cached_property
 
@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from fragarea.check import CheckResult, summary_sentence
 from fragarea.doubts import DOUBTS
+from fragarea.fusion_view import FusionView
 from fragarea.growth import (
     ADVICE,
     DAYS_PER_MONTH,
@@ -36,6 +37,7 @@ from fragarea.report.rows import COVERAGE_FACTOR
 from fragarea.report.words import LOOK, by_weight, marked_wrong, natural_key, place_key, when_words
 from fragarea.weekly.album import Album, state_words
 from fragarea.weekly.changes import Said, changes, exchange_words, extension_words
+from fragarea.weekly.pads import pads
 from fragarea.weekly.page import inline_svg
 from fragarea.weekly.records import (
     Changed,
@@ -85,6 +87,8 @@ class Week:
         Of these days.
     growth : GrowthView
         Of all days up to the last.
+    pads : FusionView or None
+        Of the pads of these days; None for a nursery without pads.
     check : CheckRecord or None
         The last one up to the last day.
     last_visits : mapping of site to date
@@ -102,6 +106,7 @@ class Week:
     until: date
     seen: NurseryView
     growth: GrowthView
+    pads: FusionView | None = field(default=None, kw_only=True)
     check: CheckRecord | None
     last_visits: Mapping[str, date]
     late: int
@@ -465,6 +470,7 @@ BUILDERS: tuple[Builder, ...] = (
     look_first,
     exchanges,
     growth,
+    pads,
     check,
     doubts,
     fragments,

@@ -265,3 +265,11 @@ def test_what_a_person_marked_wrong_is_told_and_counts_nowhere(discs: Path) -> N
     assert "F28 G2, TRAY-1 Lost 0." not in seen
     assert re.search(r"\bF28 G2 [\d.]+ ± [\d.]+ cm², marked wrong", seen)
     assert re.search(r"cm² without 1 marked wrong", seen)
+
+
+def test_pads_of_these_days_are_told_of_as_the_fusion_command_does(nursery: Path) -> None:
+    reader = page_of(nursery, "--since", PAD_DAY, "--until", PAD_DAY)
+    told = run("fusion", nursery).output
+    (sentence,) = re.findall(r"^PAD-1, 2023-05-13: \d+ of \d+ neighbour pairs fused.*$", told, flags=re.MULTILINE)
+    assert sentence in reader.seen
+    assert "Fusion of pads" not in page_of(nursery, "--since", TRAY_DAY).seen
