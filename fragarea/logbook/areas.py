@@ -12,13 +12,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from importlib import import_module
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 from shapely import MultiPolygon
-from sqlalchemy.dialects import postgresql, sqlite
 
 from fragarea.logbook.convert import MEASURED, outline_of
 from fragarea.logbook.opening import Logbook
@@ -249,7 +249,8 @@ def _put(connection: sa.Connection, table: sa.Table, rows: Sequence[Mapping[str,
     """Insert rows, in place of those with the same key."""
     if not rows:
         return
-    insert = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert(table)
+    # each database has its own words for it; only those of the one at hand are loaded
+    insert = import_module(f"sqlalchemy.dialects.{connection.dialect.name}").insert(table)
     others = {column.name: insert.excluded[column.name] for column in table.c if not column.primary_key}
     connection.execute(insert.on_conflict_do_update(index_elements=list(table.primary_key), set_=others), rows)
 
