@@ -207,18 +207,20 @@ def shown_pads(view: FusionView, *, every: bool) -> Table:
 
 
 def shown_pairs(view: FusionView) -> Table:
-    """Pairs at the last visit of each pad, for a terminal."""
+    """Pairs at the last visit of each pad, for a terminal; ``?`` where the outline of one of the two is doubted."""
     header = ("site", "pair", "plugs_mm", "state", "sure_%", "gap_mm", "neck_mm")
     rows: list[tuple[Value, ...]] = []
     for pad in view.pads:
+        doubted = {one.fragment for one in pad.visits[-1].fragments if one.doubts}
         for pair in pad.visits[-1].pairs:
+            mark = "?" if doubted.intersection(pair.names) else ""
             rows.append(
                 (
                     pair.site,
                     f"{pair.fragment_a}–{pair.fragment_b}",
                     f"{pair.distance_mm:.1f}",
                     pair.state.value,
-                    f"{100 * pair.p_state:.0f}",
+                    f"{100 * pair.p_state:.0f}{mark}",
                     _length(pair.gap_mm, pair.gap_u_mm, "±"),
                     _length(pair.neck_mm, pair.neck_u_mm, "±") if pair.neck_mm else "",
                 )

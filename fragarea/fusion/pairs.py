@@ -168,7 +168,7 @@ def _moves(tissue: Tissue, errors: EdgeErrors, ends: Ends) -> Floats:
     first_part = np.full(len(tissue.home) + 1, -1, dtype=np.intp)
     first_part[tissue.fragment[::-1]] = np.arange(len(tissue.fragment))[::-1]
     at = errors.at(points.reshape(-1, 2), first_part[owners.ravel()])
-    return np.asarray(at.reshape(len(points), 2, -1).sum(axis=1))
+    return np.asarray(at.reshape(len(points), 2, at.shape[1]).sum(axis=1))
 
 
 def _closing(

@@ -324,5 +324,8 @@ def test_doubted_outlines_are_told_before_their_figures_are_trusted(nursery: Pat
     with open_logbook(nursery / "logbook.sqlite") as logbook:
         keep(logbook, replace(photo, fragments=(first, *photo.fragments[1:])))
     assert look(nursery).pads[0].visits[-1].fragments[0].doubts == ("outline_unsure",)
-    result = run("fusion", nursery)
+    result = run("fusion", nursery, "--pairs")
+    of_pair = {name: line for line in result.output.splitlines() for name in NAMES if f"Ä 2–{name}" in line}
+    assert "100?" in next(line for line in result.output.splitlines() if "Ä 1–Ä 2" in line)
+    assert "100?" not in of_pair["Ä 3"]
     assert "look at =16.4.jpg before you trust these figures (outline unsure: Ä 1)" in result.output

@@ -145,6 +145,24 @@ def test_a_pad_without_any_tissue_is_a_visit_too():
     assert seen.progress.bare_share.value == 1.0
 
 
+def test_a_pad_of_one_plug_has_no_pairs():
+    seen = visit(photo_of([MultiPolygon([disc((0.0, 0.0), 10)])], [(0.0, 0.0)]), with_outlines=True)
+    assert seen.pairs == ()
+    assert seen.progress.pairs == 0
+    assert math.isnan(seen.progress.fused_share.value)
+    # exact geometry: the hull of one plug is the plug
+    assert seen.progress.bare_mm2.value == pytest.approx(math.pi * (12.5**2 - 10**2), rel=2e-3)
+
+
+def test_outlines_are_kept_when_asked_for():
+    seen = hexagon_visit(16.0, with_outlines=True)
+    (patch,) = seen.patches
+    assert patch.outline.area == pytest.approx(patch.area_mm2)
+    assert sum(one.outline.area for one in seen.fragments) == pytest.approx(patch.area_mm2)
+    assert seen.hull_mm.area == pytest.approx(seen.progress.hull_mm2)
+    assert hexagon_visit(16.0).patches[0].outline.is_empty
+
+
 def test_specks_are_no_patches():
     centres = [(0.0, 0.0), (30.0, 0.0)]
     shares = [MultiPolygon([disc(c, 10), disc((c[0], 12.0), 0.5)]) for c in centres]
