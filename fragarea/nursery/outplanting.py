@@ -10,6 +10,7 @@ from typing import Any
 from fragarea.errors import SettingsProblem
 from fragarea.nursery.expressions import Expression, ExpressionFault, parse_expression
 from fragarea.nursery.section import SETTINGS_FILE, Section
+from fragarea.nursery.words import tidy
 from fragarea.sites.records import SiteKind
 
 MM2_PER_CM2 = 100.0
@@ -36,7 +37,7 @@ max_bleached = 0.05"""
 
 _KEYS = (
     *("rules", "closed", "substrates", "broodstock", "oldest_photo_days", "loss_after_outplanting", "assurance"),
-    *("piece_cm2", "piece_spread", "broodstock_share", "largest_genotype_share"),
+    *("piece_cm2", "piece_spread", "broodstock_share", "largest_genotype_share", "goals"),
 )
 _RULE_KEYS = (
     *("species", "genotype", "site_kind", "min_area_cm2", "min_cover", "min_age_days", "no_loss_days"),
@@ -44,8 +45,10 @@ _RULE_KEYS = (
 )
 _CLOSED_KEYS = ("name", "from", "to")
 _SUBSTRATE_KEYS = ("name", "sites", "holds_months")
+_GOAL_KEYS = ("name", "by", "number", "wanted")
 _BROODSTOCK_KEYS = ("colony", "live_cm2", "max_share")
 _LIMITS = _RULE_KEYS[3:]
+_MOST = 1_000_000  # outplants
 
 
 @dataclass(frozen=True)
@@ -138,6 +141,25 @@ class Colony:
 
 
 @dataclass(frozen=True)
+class Goal:
+    """Living outplants that are wanted by a day: so many in all, or so many of each genotype.
+
+    Attributes
+    ----------
+    name : str
+    by : date
+    number : int or None
+        Shared evenly among the genotypes; None where `wanted` says it.
+    wanted : tuple of (genotype, int)
+    """
+
+    name: str
+    by: date
+    number: int | None
+    wanted: tuple[tuple[str, int], ...] = ()
+
+
+@dataclass(frozen=True)
 class Outplanting:
     """Settings of outplanting.
 
@@ -148,6 +170,8 @@ class Outplanting:
     closed : tuple of ClosedTime
     substrates : tuple of Substrate
     colonies : tuple of Colony
+    goals : tuple of Goal
+        In order of their days; the weekly report tells what to cut for each.
     oldest_photo_days : float
         A fragment last photographed longer ago is neither ready nor not (common practice, no source).
     loss_after_outplanting : float
@@ -164,6 +188,7 @@ class Outplanting:
     closed: tuple[ClosedTime, ...] = ()
     substrates: tuple[Substrate, ...] = ()
     colonies: tuple[Colony, ...] = ()
+    goals: tuple[Goal, ...] = ()
     oldest_photo_days: float = 45.0
     loss_after_outplanting: float = 0.2
     assurance: float = 0.9
@@ -203,6 +228,7 @@ def parse_outplanting(top: Section) -> Outplanting:
         closed=tuple(_closed(one) for one in part.parts("closed", _CLOSED_KEYS)),
         substrates=tuple(_substrate(one, top) for one in part.parts("substrates", _SUBSTRATE_KEYS)),
         colonies=_colonies(part, share),
+        goals=tuple(sorted((_goal(one) for one in part.parts("goals", _GOAL_KEYS)), key=lambda goal: goal.by)),
         oldest_photo_days=number("oldest_photo_days", usual.oldest_photo_days, 0, 10_000, True),
         loss_after_outplanting=number("loss_after_outplanting", usual.loss_after_outplanting, 0, 0.99),
         assurance=number("assurance", usual.assurance, 0.5, 0.999),
@@ -299,3 +325,18 @@ def _colonies(part: Section, share: float) -> tuple[Colony, ...]:
         live_mm2 = MM2_PER_CM2 * one.number("live_cm2", 0, low=0, high=1e6)
         found[name] = Colony(name, live_mm2, one.number("max_share", share, low=0, high=1))
     return tuple(found.values())
+
+
+def _goal(part: Section) -> Goal:
+    part.needed("by")
+    by = _day(part, "by")
+    if not isinstance(by, date):
+        raise part.wrong("by", "a day with its year, such as 2027-07-01")
+    if ("number" in part.data) == ("wanted" in part.data):
+        raise SettingsProblem(f"{SETTINGS_FILE}: {part.where} needs either number or wanted.")
+    wanted = part.data.get("wanted", {})
+    good = isinstance(wanted, dict) and all(type(count) is int and 0 < count <= _MOST for count in wanted.values())
+    if not good or ("wanted" in part.data and not wanted):
+        raise part.wrong("wanted", "numbers by genotype, such as { G1 = 20, G2 = 40 }")
+    number = part.whole("number", low=1, high=_MOST)
+    return Goal(part.text("name", ""), by, number, tuple((tidy(name), count) for name, count in wanted.items()))

@@ -76,6 +76,24 @@ kind = "tray"
 # max_bleached = 0.05         # part of the live tissue
 # min_fused = 0.8             # part of a pad's neighbouring pairs
 # also = "area_cm2 >= 5 or cover > 0.9"
+
+# Times without outplanting; what holds the fragments only for some months; how much may be cut of a colony; and how
+# many living outplants are wanted by when, for the weekly report.
+# [[outplanting.closed]]
+# name = "storm season"
+# from = "11-15"
+# to = "02-28"
+# [[outplanting.substrates]]
+# name = "cotton line"
+# sites = ["{site}"]
+# holds_months = [6, 8]
+# [[outplanting.broodstock]]
+# colony = "name of the colony as in fragments.csv"
+# live_cm2 = 300
+# max_share = 0.1             # of it in a year
+# [[outplanting.goals]]
+# by = 2027-09-01
+# number = 60                 # or: wanted = {{ G1 = 20, G2 = 40 }}
 """
 
 

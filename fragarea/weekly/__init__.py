@@ -4,6 +4,7 @@
 ``album``    pictures of fragments, cut out of the photos
 ``changes``  what a report said, and what changed since
 ``sections`` one function a section; a new one is a function, a record, and a template of its key
+``outplanting``  the manager's section: what is ready, what will be, what to cut
 ``pads``     the section on fusion
 ``page``     the templates
 ``making``   from the logbook to the page

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
+
 from fragarea import __version__
 from fragarea.fusion_view import FusionView, view_fusion
 from fragarea.growth_view import view_growth
@@ -19,11 +21,13 @@ from fragarea.logbook import (
 )
 from fragarea.nursery import Nursery, Tables
 from fragarea.nursery_view import view_nursery
+from fragarea.outplant_view import ForecastView, view_forecast
 from fragarea.report import visits_of
 from fragarea.report.words import CAUTIONS
 from fragarea.sites.records import SiteKind
 from fragarea.weekly.album import Album
 from fragarea.weekly.changes import said_of
+from fragarea.weekly.outplanting import days_of_interest
 from fragarea.weekly.records import WeeklyPage
 from fragarea.weekly.sections import BUILDERS, Week
 
@@ -89,7 +93,17 @@ def week_of(
             visits=visits_of(seen.rows),
             checked_on=check.taken_on if check else None,
         ),
+        tables=tables,
+        outplanting=_outplanting(logbook, nursery, tables, until),
     )
+
+
+def _outplanting(logbook: Logbook, nursery: Nursery, tables: Tables, on: date) -> ForecastView | None:
+    """The forecast of a day; None for a nursery that does not say when fragments are ready."""
+    if not nursery.outplanting.rules:
+        return None
+    wanted = [float((day - on).days) for day in days_of_interest(nursery, on)]
+    return view_forecast(logbook, nursery, tables, on=on, days=np.unique([0.0, *wanted]))
 
 
 def _pads(logbook: Logbook, nursery: Nursery, tables: Tables, since: date, until: date) -> FusionView | None:

@@ -336,6 +336,80 @@ class Fragments:
 
 
 @dataclass(frozen=True)
+class PullLine:
+    """A fragment or pad that is ready.
+
+    Attributes
+    ----------
+    place, name, genotype : str
+    area : str
+        With its uncertainty.
+    note : str
+        What else to know before it goes out.
+    """
+
+    place: str
+    name: str
+    genotype: str
+    area: str
+    note: str
+
+
+@dataclass(frozen=True)
+class PullSite:
+    """What is ready at one site, in order of place."""
+
+    site: str
+    lines: tuple[PullLine, ...]
+
+
+@dataclass(frozen=True)
+class CutGoal:
+    """What to cut today for a goal.
+
+    Attributes
+    ----------
+    title : str
+    header : tuple of str
+    rows : tuple of tuple of str
+    sentences : tuple of str
+    """
+
+    title: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ToOutplant:
+    """What is ready, what will be, and what to cut.
+
+    Attributes
+    ----------
+    sites : tuple of PullSite
+    more : int
+        What is ready beside and not listed, to keep the page short.
+    days : tuple of str
+        For which numbers are forecast.
+    stock : tuple of (str, tuple of str)
+        The nursery and its genotypes, with a number and its ranges for each of the days.
+    sentences : tuple of str
+        States, cautions, and how good such forecasts were.
+    goals : tuple of CutGoal
+    advice : str
+    """
+
+    sites: tuple[PullSite, ...]
+    more: int
+    days: tuple[str, ...]
+    stock: tuple[tuple[str, tuple[str, ...]], ...]
+    sentences: tuple[str, ...]
+    goals: tuple[CutGoal, ...]
+    advice: str
+
+
+@dataclass(frozen=True)
 class Section:
     """One section of the page.
 

@@ -28,8 +28,9 @@ from fragarea.growth import (
 from fragarea.growth_view import GrowthView
 from fragarea.logbook import CheckRecord, KeptReport, StoredMeasurement
 from fragarea.measurement import FragmentMeasurement, FragmentStatus
-from fragarea.nursery import Nursery
+from fragarea.nursery import Nursery, Tables
 from fragarea.nursery_view import NurseryView
+from fragarea.outplant_view import ForecastView
 from fragarea.report import Visit, format_area, fragment_name, needs_look, sum_area, visits_of
 from fragarea.report.plots import extension_figures
 from fragarea.report.rounding import round_pair
@@ -37,6 +38,7 @@ from fragarea.report.rows import COVERAGE_FACTOR
 from fragarea.report.words import LOOK, by_weight, marked_wrong, natural_key, place_key, when_words
 from fragarea.weekly.album import Album, state_words
 from fragarea.weekly.changes import Said, changes, exchange_words, extension_words
+from fragarea.weekly.outplanting import to_outplant
 from fragarea.weekly.pads import pads
 from fragarea.weekly.page import inline_svg
 from fragarea.weekly.records import (
@@ -70,6 +72,8 @@ MOST_COMPARISONS = 12
 CHECK_DAYS = 31
 """How old a known-area check may be before a new one is asked for."""
 
+NO_TABLES = Tables((), ())
+
 _WIDE_IN, _NARROW_IN = 5.6, 3.6
 _SITES_NAMED = 8
 
@@ -99,6 +103,9 @@ class Week:
         The last report.
     said : Said
         What this report says.
+    tables : Tables
+    outplanting : ForecastView or None
+        As of the last day; None for a nursery without rules for outplanting.
     """
 
     nursery: Nursery
@@ -113,6 +120,8 @@ class Week:
     undated: int
     previous: KeptReport | None
     said: Said
+    tables: Tables = NO_TABLES
+    outplanting: ForecastView | None = None
 
     @cached_property
     def visits(self) -> tuple[Visit, ...]:
@@ -470,6 +479,7 @@ BUILDERS: tuple[Builder, ...] = (
     look_first,
     exchanges,
     growth,
+    to_outplant,
     pads,
     check,
     doubts,

@@ -56,6 +56,14 @@ name = "cotton line"
 sites = ["Línea é"]
 holds_months = [6, 8]
 
+[[outplanting.goals]]
+name = "reef B"
+by = 2028-05-01
+wanted = { G1 = 20, "G 2" = 40 }
+[[outplanting.goals]]
+by = "2027-05-01"
+number = 60
+
 [[outplanting.broodstock]]
 colony = "B-G1"
 live_cm2 = 300
@@ -77,6 +85,9 @@ def test_every_setting_is_read_with_its_unit() -> None:
     assert found.rules[0].min_area_mm2 == 400
     assert found.rules[2].site_kind is SiteKind.PAD
     assert found.substrates[0].sites == ("Línea é",)
+    first, second = found.goals  # by day
+    assert (first.by, first.number, first.wanted) == (date(2027, 5, 1), 60, ())
+    assert (second.name, second.wanted) == ("reef B", (("G1", 20), ("G 2", 40)))
     assert [(one.live_mm2, one.max_share) for one in found.colonies] == [(30_000, 0.05), (30_000, 0.2)]
 
 
@@ -132,6 +143,10 @@ def test_closed_times_may_pass_the_turn_of_the_year_or_hold_once(day: date, name
             "two",
         ),
         ("[[outplanting.broodstock]]\ncolony = 'B'", "live_cm2 is missing"),
+        ("[[outplanting.goals]]\nby = '05-01'\nnumber = 3", "a day with its year"),
+        ("[[outplanting.goals]]\nby = 2027-05-01", "needs either number or wanted"),
+        ("[[outplanting.goals]]\nby = 2027-05-01\nnumber = 3\nwanted = {G1 = 3}", "needs either number or wanted"),
+        ("[[outplanting.goals]]\nby = 2027-05-01\nwanted = {G1 = 0}", "numbers by genotype"),
         ("[outplanting]\nassurance = 90", "at least 0.5 and at most 0.999"),
         ("outplanting = 3", "must be a table of its own"),
     ],
