@@ -102,13 +102,13 @@ class Dice:
         if kind not in self.stored:
             self.stored[kind] = draw()
         fields = self.stored[kind]
-        spots = torch.rand((count * channels, 3), generator=self.generator, device=self.device).tolist()
+        spots = torch.rand((count * channels, 3), generator=self.generator, device=self.device)
         most = fields.shape[-1] - SIDE
-        crops = []
-        for which, down, right in spots:
-            row, column = int(down * most), int(right * most)
-            crops.append(fields[int(which * len(fields)), row : row + SIDE, column : column + SIDE])
-        return torch.stack(crops).reshape(count, channels, SIDE, SIDE)
+        which = (spots[:, 0] * len(fields)).long()
+        row, column = (spots[:, 1:] * most).long().unbind(1)
+        side = torch.arange(SIDE, device=self.device)
+        crops = fields[which.view(-1, 1, 1), (row[:, None] + side)[:, :, None], (column[:, None] + side)[:, None, :]]
+        return crops.reshape(count, channels, SIDE, SIDE)
 
     def _smooth(self, count: int, cells: int) -> Tensor:
         side = STORED_SIDES * SIDE

@@ -1,9 +1,9 @@
 """Trained files side by side: ``python -m training.compare --data WINDOWS.npz [--on TEXT] NAME=TRAINED.npz ...``.
 
-Prints one row a file: thousands of weights, time of the surface network for a window on one thread (onnxruntime), and
-the figures of ``training.figures`` on the windows whose ``series/photo`` holds a text given by ``--on``. A file that
-was trained on any of these windows is marked: its figures say how well it learned, not how well it holds.
-``--classical`` adds a method without learning: colours that stand out from the ground.
+Prints one row a file: thousands of weights, time of the surface network for a window on one thread (onnxruntime),
+and the figures of ``training.figures`` on the windows whose ``series/photo/genotype`` holds a text given by
+``--on``. A file that was trained on any of these windows is marked: its figures say how well it learned, not how
+well it holds. ``--classical`` adds a method without learning: colours that stand out from the ground.
 """
 
 from __future__ import annotations
@@ -115,11 +115,9 @@ def print_table(rows: dict[str, dict[str, float]]) -> None:
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument(
-        "trained", nargs="*", metavar="NAME=FILE", help="trained files, or folders of packaged weights"
-    )
+    parser.add_argument("trained", nargs="*", metavar="NAME=FILE", help="trained files")
     parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--on", action="append", default=[], help="text in series/photo; default: all windows")
+    parser.add_argument("--on", action="append", default=[], help="text in a name; default: all windows")
     parser.add_argument("--classical", action="store_true")
     options = parser.parse_args()
     torch.set_num_threads(1)

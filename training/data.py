@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,7 +39,7 @@ class Data:
     turfs : Tensor, shape (m, 3, SIDE, SIDE)
         Linear light of turf as the windows' plugs show it, at the networks' scale; m may be 0.
     names : tuple of str
-        ``series/photo``.
+        ``series/photo/genotype``.
     """
 
     images: Tensor
@@ -57,14 +58,25 @@ class Data:
         return Data(*parts, turf_textures(*parts[:4]), names)
 
 
-def load(path: Path, leave_out: list[str], device: torch.device) -> tuple[Data, Data]:
-    """Windows to learn from, and those left out: whose ``series/photo`` holds one of the texts."""
+def load(path: Path, leave_out: list[str], device: torch.device, only: list[str] | None = None) -> tuple[Data, Data]:
+    """Windows to learn from, and those left out (:func:`learned_from`)."""
     with np.load(path) as file:
         names = tuple(str(name) for name in file["names"])
         parts = [torch.from_numpy(file[name]).to(device) for name in ("images", "shares", "rims", "gains", "weights")]
     whole = Data(parts[0].permute(0, 3, 1, 2).contiguous(), *parts[1:], torch.zeros(0, 3, SIDE, SIDE), names)
-    held = np.array([any(text in name for text in leave_out) for name in names], bool)
-    return whole.only(~held), whole.only(held)
+    own = learned_from(names, leave_out, only or [])
+    return whole.only(own), whole.only(~own)
+
+
+def learned_from(names: Sequence[str], leave_out: list[str], only: list[str]) -> np.ndarray:
+    """Whether a name holds one of the texts of `only`, if there are any, and none of `leave_out`."""
+    return np.array(
+        [
+            (not only or any(text in name for text in only)) and not any(text in name for text in leave_out)
+            for name in names
+        ],
+        bool,
+    )
 
 
 def turf_textures(images: Tensor, shares: Tensor, rims: Tensor, gains: Tensor) -> Tensor:

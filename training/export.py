@@ -1,8 +1,8 @@
-"""Put trained weights where the program reads them: ``python -m training.export TRAINED.npz`` (needs onnx).
+"""Put trained weights where the program reads them: ``python -m training.export [TRAINED.npz] --data WINDOWS.npz``.
 
-Writes ``surface.onnx`` (run by onnxruntime) and ``edge.npz`` (its matrices are multiplied by OpenCV) to
-``fragarea/tissue/model/``, or to another folder. The scale that the surface network was trained at must be that of
-``fragarea.tissue.tiles.SURFACE_MM_PER_PX``.
+Needs onnx. Writes ``surface.onnx`` (run by onnxruntime in whole numbers, :mod:`training.quantise`) and ``edge.npz``
+(its matrices are multiplied by OpenCV) to ``fragarea/tissue/model/``, or to another folder. The scale that the
+surface network was trained at must be that of ``fragarea.tissue.tiles.SURFACE_MM_PER_PX``.
 """
 
 from __future__ import annotations
@@ -14,9 +14,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import onnx
+import torch
 from onnx import TensorProto, helper, numpy_helper
 
-from training.weights import PACKAGED, read
+from training.data import load
+from training.quantise import example_windows, quantised
+from training.weights import PACKAGED, TRAINED, read
 
 
 class Graph:
@@ -42,6 +45,7 @@ class Graph:
                 kernel_shape=[size, size],
                 strides=[stride, stride],
                 pads=[pad] * 4,
+                name=name,
             )
         )
         if not relu:
@@ -73,8 +77,8 @@ class Graph:
 
 
 def surface_graph(weights: dict[str, npt.NDArray[np.float32]]) -> onnx.ModelProto:
-    """The surface network as ONNX; the same steps as ``SurfaceNet.forward``."""
-    graph = Graph(weights)
+    """The surface network as ONNX; the same steps as ``SurfaceNet.forward``, but its rim channel runs from 0 to 1."""
+    graph = Graph(_rim_from_zero(weights))
     e0 = graph.conv("window", "stem", 4)
     e1 = graph.conv(graph.conv(e0, "down1.0", 2), "down1.1")
     e2 = graph.conv(graph.conv(e1, "down2.0", 2), "down2.1")
@@ -96,15 +100,29 @@ def surface_graph(weights: dict[str, npt.NDArray[np.float32]]) -> onnx.ModelProt
     return model
 
 
+def _rim_from_zero(weights: dict[str, npt.NDArray[np.float32]]) -> dict[str, npt.NDArray[np.float32]]:
+    """The same network for a rim channel of 0 to 1 instead of -1 to 1: all inputs in one range, as bytes want it.
+
+    The first layer pads nothing, so that a shift of its input is a shift of its output.
+    """
+    kernel, shift = weights["surface.stem.w"].copy(), weights["surface.stem.b"]
+    shift = shift - kernel[:, 3].sum(axis=(1, 2))
+    kernel[:, 3] *= 2
+    return {**weights, "surface.stem.w": kernel, "surface.stem.b": shift}
+
+
 def main() -> None:
     """Write both files."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("trained", type=Path)
+    parser.add_argument("trained", type=Path, nargs="?", default=TRAINED, help="default: those of the package")
+    parser.add_argument("--data", type=Path, required=True, help="windows that show the range of each layer")
     parser.add_argument("--to", type=Path, default=PACKAGED, help="folder; default: the package's own")
     options = parser.parse_args()
     weights = read(options.trained)
     options.to.mkdir(parents=True, exist_ok=True)
-    onnx.save(surface_graph(weights), str(options.to / "surface.onnx"))
+    torch.set_num_threads(1)
+    windows = example_windows(load(options.data, [], torch.device("cpu"))[0])
+    onnx.save(quantised(surface_graph(weights), windows), str(options.to / "surface.onnx"))
     edge = {name: value for name, value in weights.items() if name.startswith("edge.") or name == "made"}
     np.savez_compressed(options.to / "edge.npz", **edge)
     for path in sorted(options.to.iterdir()):

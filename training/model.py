@@ -49,6 +49,7 @@ class Design:
 DESIGNS = {
     "full": Design(),
     "coarse": Design(mm_per_px=0.3125, seen_mm=30.0),
+    "wide": Design(mm_per_px=0.3125, seen_mm=30.0, stem=40, widths=(8, 40, 64, 96), last=20),
     "thin": Design(stem=24, widths=(8, 24, 32, 48), last=12),
 }
 

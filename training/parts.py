@@ -10,7 +10,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from training.augment import BLEACHED, DEAD, LIVE, MM_PER_PX, OTHER, SIDE, Dice, box, broad, draw_turf
+from training.augment import BLEACHED, DEAD, LIVE, MM_PER_PX, OTHER, SIDE, Dice, box, broad, cells, draw_turf
 
 # Browns, olives, greens, reds, greys, and the tan of settled silt, in linear light.
 TURF = (
@@ -36,7 +36,20 @@ def change_parts(dice: Dice, image: Tensor, labels: Tensor, turfs: Tensor) -> tu
     image, labels = _take_away(dice, image, labels)
     image, labels = _bleach(dice, image, labels)
     image, labels = _kill(dice, image, labels, turfs)
-    return _cast_shadow(dice, image, labels), labels
+    return _glint(dice, _cast_shadow(dice, image, labels), labels), labels
+
+
+def _glint(dice: Dice, image: Tensor, labels: Tensor) -> Tensor:
+    """Highlights on the wet bumps of tissue, few to dense as on large colonies under a lamp; felted turf has few."""
+    count = len(image)
+    bumps = 1 - cells(dice, count)
+    where = dice.rough(count) + 1.5 * dice.field(count, 3)
+    level = dice.uniform(count, 1, 1, 1, low=-0.5, high=2.5)
+    height = dice.uniform(count, 1, 1, 1, low=0.55, high=0.95)
+    glints = torch.sigmoid(25 * (bumps - height)) * torch.sigmoid(4 * (where - level))
+    wet = labels[:, LIVE : LIVE + 1] + labels[:, BLEACHED : BLEACHED + 1] + 0.15 * labels[:, DEAD : DEAD + 1]
+    light = dice.uniform(count, 1, 1, 1, low=0.15, high=1.0) * dice.chance(count, 0.35)
+    return image + light * glints * wet
 
 
 def _part(dice: Dice, count: int, *, whole: float) -> Tensor:

@@ -16,8 +16,8 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from training.augment import Dice, Strength
-from training.data import Data, load
+from training.augment import SIDE, Dice, Strength
+from training.data import Data, learned_from, load
 from training.draw import draw_batch
 
 PART = 512  # windows of one file
@@ -36,7 +36,7 @@ class Pool:
     shares : ndarray of uint8, shape (n, 3, SIDE, SIDE)
         Live, bleached and dead; 255 for a whole pixel.
     sources : ndarray of str, shape (n,)
-        ``series/photo`` of the window that it was drawn from; empty where it was drawn from nothing.
+        ``series/photo/genotype`` of the window that it was drawn from; empty where it was drawn from nothing.
     """
 
     inputs: np.ndarray
@@ -45,19 +45,57 @@ class Pool:
 
     def without(self, texts: list[str]) -> np.ndarray:
         """Indexes of windows whose source holds none of `texts`."""
-        return np.flatnonzero([not any(text in source for text in texts) for source in self.sources])
+        return np.flatnonzero(learned_from(self.sources.tolist(), texts, []))
 
     def read(self, dice: Dice, indexes: np.ndarray) -> tuple[Tensor, Tensor]:
         """Inputs and soft targets as floats, turned, mirrored, and a little brighter or warmer each time."""
-        inputs, shares = torch.from_numpy(self.inputs[indexes]), torch.from_numpy(self.shares[indexes])
-        turn, mirror = (int(dice.integers(1, below)) for below in (4, 2))
-        inputs, shares = (_turned(part, turn, mirror).to(dice.device).float() for part in (inputs, shares))
-        n = len(inputs)
-        gain = torch.exp(0.08 * dice.normal(n, 1, 1, 1) + 0.04 * dice.normal(n, 3, 1, 1)) / 255
-        rgb = (inputs[:, :3] * gain).clamp(0, 1)
-        shares = shares / 255
-        targets = torch.cat([(1 - shares.sum(1, keepdim=True)).clamp(min=0), shares], 1)
-        return torch.cat([rgb, (inputs[:, 3:] - 128) / 127], 1), targets
+        inputs, shares = (torch.from_numpy(part[indexes]).to(dice.device) for part in (self.inputs, self.shares))
+        return varied(dice, inputs, shares)
+
+
+@dataclass(eq=False)
+class Stock:
+    """Windows kept on the device, of which each batch replaces a part: each is learned from some times.
+
+    Drawing takes several times as long as learning on a GPU too.
+    """
+
+    data: Data
+    strength: Strength
+    dice: Dice
+    inputs: Tensor
+    shares: Tensor
+    next: int = 0
+
+    @classmethod
+    def of(cls, data: Data, strength: Strength, dice: Dice, *, windows: int) -> Stock:
+        """An empty stock with room for some windows."""
+        rooms = (torch.zeros((windows, parts, SIDE, SIDE), dtype=torch.uint8, device=dice.device) for parts in (4, 3))
+        return cls(data, strength, dice, *rooms)
+
+    def draw(self, count: int) -> None:
+        """Draw windows anew in place of the oldest."""
+        fresh, shares, _ = _bytes(self.dice, self.data, self.strength, count)
+        where = (torch.arange(count, device=self.dice.device) + self.next) % len(self.inputs)
+        self.inputs[where], self.shares[where] = fresh, shares
+        self.next = (self.next + count) % len(self.inputs)
+
+    def read(self, count: int) -> tuple[Tensor, Tensor]:
+        """Inputs and soft targets of any of them."""
+        chosen = self.dice.integers(count, len(self.inputs))
+        return varied(self.dice, self.inputs[chosen], self.shares[chosen])
+
+
+def varied(dice: Dice, inputs: Tensor, shares: Tensor) -> tuple[Tensor, Tensor]:
+    """Inputs and soft targets as floats, turned, mirrored, and a little brighter or warmer each time."""
+    turn, mirror = (int(dice.integers(1, below)) for below in (4, 2))
+    inputs, shares = (_turned(part, turn, mirror).float() for part in (inputs, shares))
+    n = len(inputs)
+    gain = torch.exp(0.08 * dice.normal(n, 1, 1, 1) + 0.04 * dice.normal(n, 3, 1, 1)) / 255
+    rgb = (inputs[:, :3] * gain).clamp(0, 1)
+    shares = shares / 255
+    targets = torch.cat([(1 - shares.sum(1, keepdim=True)).clamp(min=0), shares], 1)
+    return torch.cat([rgb, (inputs[:, 3:] - 128) / 127], 1), targets
 
 
 def _turned(part: Tensor, turn: int, mirror: int) -> Tensor:
@@ -90,7 +128,8 @@ def draw_pool(data: Data, folder: Path, *, count: int, seed: int, strength: Stre
             continue
         dice = Dice(1000 * seed + part, data.images.device)
         pieces = [_bytes(dice, data, strength) for _ in range(part_size // AT_ONCE)]
-        inputs, shares, sources = (np.concatenate(column) for column in zip(*pieces, strict=True))
+        inputs, shares = (torch.cat(column).cpu().numpy() for column in list(zip(*pieces, strict=True))[:2])
+        sources = np.array([name for piece in pieces for name in piece[2]], dtype="U60")
         unfinished = path.with_suffix(".unfinished")
         with unfinished.open("wb") as file:
             np.savez(file, inputs=inputs, shares=shares, sources=sources)
@@ -98,15 +137,15 @@ def draw_pool(data: Data, folder: Path, *, count: int, seed: int, strength: Stre
         print(f"part {part}: {part_size * (part + 1)} windows", flush=True)
 
 
-def _bytes(dice: Dice, data: Data, strength: Strength) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    inputs, targets, chosen = draw_batch(dice, data, AT_ONCE, strength)
+def _bytes(dice: Dice, data: Data, strength: Strength, count: int = AT_ONCE) -> tuple[Tensor, Tensor, list[str]]:
+    inputs, targets, chosen = draw_batch(dice, data, count, strength)
     scaled = torch.cat([255 * inputs[:, :3], 127 * inputs[:, 3:] + 128], 1)
-    names = [data.names[i] for i in chosen.tolist()] + [DRAWN] * (AT_ONCE - len(chosen))
-    return _to_bytes(scaled), _to_bytes(255 * targets[:, 1:]), np.array(names, dtype="U40")
+    names = [data.names[i] for i in chosen.tolist()] + [DRAWN] * (count - len(chosen))
+    return _to_bytes(scaled), _to_bytes(255 * targets[:, 1:]), names
 
 
-def _to_bytes(x: Tensor) -> np.ndarray:
-    return x.round().clamp(0, 255).to(torch.uint8).cpu().numpy()
+def _to_bytes(x: Tensor) -> Tensor:
+    return x.round().clamp(0, 255).to(torch.uint8)
 
 
 def load_pool(folder: Path, most: int | None = None) -> Pool:

@@ -2,8 +2,9 @@
 
 Seeded. With a pool (``training.pool``), some epochs over it on one CPU core; without, windows drawn anew for every
 step, for some minutes of a GPU. Writes one file: the surface network with its batch norms folded in, the edge
-network's matrices, and how they were made. ``--leave-out TEXT`` leaves out windows whose ``series/photo`` holds TEXT
-and reports on them; ``--start`` goes on from a trained file, or from the package's folder of weights.
+network's matrices, and how they were made. ``--leave-out TEXT`` leaves out windows whose ``series/photo/genotype``
+holds TEXT and reports on them, ``--only TEXT`` all others, ``--without algae`` draws none, for studies of what was
+never seen; ``--start training/tissue.npz`` goes on from the package's weights.
 """
 
 from __future__ import annotations
@@ -23,17 +24,17 @@ from torch.nn import functional as F
 
 from training.augment import Dice, Strength
 from training.data import Data, load
-from training.draw import draw_batch
 from training.figures import figures
 from training.lines import edge_loss, lines
 from training.model import DESIGNS, Design, EdgeNet, SurfaceNet
-from training.pool import Pool, load_pool
+from training.pool import Pool, Stock, load_pool
 from training.views import coarse_view, middle, shares_at_full
 from training.weights import folded, put, read
 
 Batch = tuple[Tensor, Tensor]
 Batches = Iterator[tuple[float, Batch]]  # with the share of the work that is done
 LINES = 96  # of a window
+STOCK, LEARNED_FROM = 8192, 4  # windows at hand, and how often one is learned from before it is drawn anew
 
 
 @dataclass(frozen=True)
@@ -71,11 +72,17 @@ def pool_batches(pool: Pool, leave_out: list[str], *, epochs: float, size: int, 
 
 
 def fresh_batches(data: Data, *, minutes: float, size: int, strength: Strength, dice: Dice) -> Batches:
-    """Draw windows anew for some minutes."""
+    """Learn for some minutes from a stock of which some are drawn anew every few steps, many at once."""
     began = time.monotonic()
+    stock = Stock.of(data, strength, dice, windows=STOCK)
+    for _ in range(STOCK // size):
+        stock.draw(size)
+    step = 0
     while (done := (time.monotonic() - began) / (60 * minutes)) < 1:
-        inputs, target, _ = draw_batch(dice, data, size, strength)
-        yield done, (inputs, target)
+        if step % LEARNED_FROM == 0:
+            stock.draw(size)
+        step += 1
+        yield done, stock.read(size)
 
 
 def learn_surface(net: SurfaceNet, design: Design, batches: Batches, rate: float, *, still: bool) -> None:
@@ -136,17 +143,17 @@ def main() -> None:
     parser.add_argument("--rate", type=float, help="highest learning rate of the surface network")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--design", choices=sorted(DESIGNS), default="full")
-    parser.add_argument(
-        "--start", type=Path, help="trained file, or folder of surface.onnx and edge.npz, to go on from"
-    )
+    parser.add_argument("--start", type=Path, help="trained file to go on from")
     parser.add_argument("--leave-out", action="append", default=[])
+    parser.add_argument("--only", action="append", default=[], help="learn only from windows whose name holds a text")
+    parser.add_argument("--without", action="append", default=[], choices=["recolour", "algae", "water", "glare"])
     parser.add_argument("--note", default="", help="kept with the weights: which pool, drawn how")
     parser.add_argument("--to", type=Path, required=True)
     options = parser.parse_args()
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     if device.type == "cpu":
         torch.set_num_threads(1)
-    learn, held = load(options.data, options.leave_out, device)
+    learn, held = load(options.data, options.leave_out, device, options.only)
     torch.manual_seed(options.seed)
     dice, design = Dice(options.seed, device), DESIGNS[options.design]
     surface, edge = design.network().to(device), EdgeNet().to(device)
@@ -174,7 +181,8 @@ def _rates(options: argparse.Namespace) -> Rates:
 
 def _batches(options: argparse.Namespace, learn: Data, dice: Dice) -> tuple[Batches, Batches]:
     if options.pool is None:
-        shares, size, strength = (0.8, 0.2), options.batch or 256, Strength(drawn=0.15)
+        shares, size = (0.8, 0.2), options.batch or 256
+        strength = Strength(drawn=0.15, **dict.fromkeys(options.without, False))
         one, other = (
             fresh_batches(learn, minutes=share * options.minutes, size=size, strength=strength, dice=dice)
             for share in shares

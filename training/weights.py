@@ -1,4 +1,4 @@
-"""Weights as plain arrays: folded from networks, put back into networks, read from the package."""
+"""Weights as plain arrays: folded from networks, put back into networks, read from files."""
 
 from __future__ import annotations
 
@@ -15,21 +15,14 @@ from torch import nn
 from training.model import EdgeNet, SurfaceNet
 
 PACKAGED = Path(__file__).resolve().parent.parent / "fragarea" / "tissue" / "model"
+TRAINED = Path(__file__).with_name("tissue.npz")  # what the package's model was made from
 Weights = dict[str, npt.NDArray[Any]]
 
 
 def read(path: Path) -> Weights:
-    """Weights of a trained file, or of a folder with ``surface.onnx`` and ``edge.npz`` (needs onnx)."""
-    with np.load(path / "edge.npz" if path.is_dir() else path) as file:
-        weights = {name: file[name] for name in file.files}
-    if path.is_dir():
-        import onnx
-        from onnx import numpy_helper
-
-        for constant in onnx.load(str(path / "surface.onnx")).graph.initializer:
-            if constant.name.endswith((".w", ".b")):
-                weights[f"surface.{constant.name}"] = numpy_helper.to_array(constant)
-    return weights
+    """Weights of a trained file."""
+    with np.load(path) as file:
+        return {name: file[name] for name in file.files}
 
 
 def made(weights: Mapping[str, npt.NDArray[Any]]) -> dict[str, Any]:

@@ -97,19 +97,20 @@ def _fill(layer: npt.NDArray[np.uint8], shape: MultiPolygon, centre: npt.NDArray
     return any_inside
 
 
-def places(scene: TruePhoto, rng: np.random.Generator) -> Iterator[tuple[npt.NDArray[np.float64], float]]:
-    """Middles of windows and the radius of the plug there (0: none)."""
+def places(scene: TruePhoto, rng: np.random.Generator) -> Iterator[tuple[npt.NDArray[np.float64], float, str]]:
+    """Middles of windows, the radius of the plug there (0: none), and the genotype or species in the middle."""
     if scene.kind != "pad":
         for fragment in scene.fragments:
             if fragment.plug_centre_mm is not None and fragment.plug_mm is not None:
-                yield np.asarray(fragment.plug_centre_mm, dtype=float), fragment.plug_mm / 2
+                yield np.asarray(fragment.plug_centre_mm, dtype=float), fragment.plug_mm / 2, fragment.genotype
         return
+    kind = "+".join(sorted({fragment.genotype for fragment in scene.fragments}))
     for plug in scene.plugs:
         for _ in range(2):
-            yield np.asarray(plug["plug_centre_mm"], dtype=float) + rng.uniform(-14, 14, 2), 0.0
+            yield np.asarray(plug["plug_centre_mm"], dtype=float) + rng.uniform(-14, 14, 2), 0.0, kind
     low, high = np.array([30.0, 30.0]), np.array([220.0, 160.0])
     for _ in range(4):
-        yield rng.uniform(low, high), 0.0
+        yield rng.uniform(low, high), 0.0, kind
 
 
 def corrected(
@@ -154,7 +155,7 @@ def collect(corrections: Path | None = None) -> dict[str, npt.NDArray[Any]]:
         factor = grey_gains(scene, image)
         # Rare kinds are shown more often: a single counts like five plugs of a tray.
         copies = 5 if scene.kind == "single" else 1
-        for centre, radius in places(scene, rng):
+        for centre, radius, kind in places(scene, rng):
             picture = cut(scene, image, centre, scene.reference_offset_mm + 0.35)
             label = shares(scene, centre)
             middle = label[:, SIDE_PX // 4 : -SIDE_PX // 4, SIDE_PX // 4 : -SIDE_PX // 4]
@@ -164,7 +165,7 @@ def collect(corrections: Path | None = None) -> dict[str, npt.NDArray[Any]]:
             labels.append(label)
             rims.append((SIDE_PX / 2 - 0.5, SIDE_PX / 2 - 0.5, radius / MM_PER_PX))
             gains.append(factor)
-            names.append(f"{scene.series}/{scene.path.stem}")
+            names.append(f"{scene.series}/{scene.path.stem}/{kind}")
             weights.append(copies * rare)
     for picture, label, rim, gain, name in corrected(corrections) if corrections else ():
         images.append(picture)

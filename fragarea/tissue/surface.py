@@ -18,7 +18,7 @@ MODEL = Path(__file__).parent / "model" / "surface.onnx"
 CLASSES = 4
 SHRINK = SURFACE_MM_PER_PX / TILE_MM_PER_PX
 SHARE_PX = 2 * SHRINK  # tile pixels along a pixel of the shares
-RIM_UNIT_MM = 10.0
+RIM_UNIT_MM, RIM_STEPS = 10.0, 127.5
 TOGETHER = 8
 
 
@@ -74,14 +74,14 @@ def _network() -> onnxruntime.InferenceSession:
     return onnxruntime.InferenceSession(str(MODEL), options, providers=["CPUExecutionProvider"])
 
 
-def _input(stack: Stack) -> npt.NDArray[Any]:
-    """Red, green, blue 0 to 1 and the rim channel -1 to 1, ``(n, 4, rows, columns)`` at the network's scale."""
+def _input(stack: Stack) -> npt.NDArray[np.uint8]:
+    """Red, green, blue and the rim channel as bytes, ``(n, 4, rows, columns)`` at the network's scale."""
     colour = stack.colour if SHRINK == 1 else _shrunk(stack.colour)
     count, rows, columns = colour.shape[:3]
-    out = np.empty((count, 4, rows, columns), np.float32)
+    out = np.empty((count, 4, rows, columns), np.uint8)
     for index, channel in enumerate(cv2.split(colour.reshape(-1, columns, 3))):
-        np.multiply(channel.reshape(count, rows, columns), np.float32(1 / 255), out=out[:, index])
-    _fill_rim_channel(out[:, 3], stack.tiles)
+        out[:, index] = channel.reshape(count, rows, columns)
+    out[:, 3] = _rim_channel(stack.tiles, rows, columns)
     return out
 
 
@@ -90,18 +90,19 @@ def _shrunk(colour: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     return np.stack([np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_LINEAR), np.uint8) for one in colour])
 
 
-def _fill_rim_channel(out: npt.NDArray[Any], tiles: tuple[Tile, ...]) -> None:
-    """Write the distance inside the rim in cm, -1 to 1, ``(n, rows, columns)``; 0 where no rim is known."""
-    unit = np.float32(SURFACE_MM_PER_PX / RIM_UNIT_MM)
+def _rim_channel(tiles: tuple[Tile, ...], rows: int, columns: int) -> npt.NDArray[np.uint8]:
+    """Distance inside the rim from 1 cm beyond to 1 cm within as 0 to 255; the middle where no rim is known."""
+    unit = np.float32(SURFACE_MM_PER_PX / RIM_UNIT_MM * RIM_STEPS)
     rims = np.array([tile.rim or (0.0, 0.0, 0.0) for tile in tiles])
     middles = ((rims[:, :2] + 0.5) / SHRINK - 0.5).astype(np.float32)
     across, down = (
         ((np.arange(length, dtype=np.float32) - middle[:, None]) * unit) ** 2
-        for length, middle in zip(out.shape[:0:-1], middles.T, strict=True)
+        for length, middle in zip((columns, rows), middles.T, strict=True)
     )
-    np.add(across[:, None, :], down[:, :, None], out=out)
-    np.sqrt(out, out=out)
-    radii = (rims[:, 2] / SHRINK).astype(np.float32) * unit
-    np.subtract(radii[:, None, None], out, out=out)
-    np.clip(out, -1, 1, out=out)
-    out[[tile.rim is None for tile in tiles]] = 0.0
+    steps = across[:, None, :] + down[:, :, None]
+    np.sqrt(steps, out=steps)
+    at_rim = (rims[:, 2] / SHRINK).astype(np.float32) * unit + np.float32(RIM_STEPS + 0.5)
+    np.subtract(at_rim[:, None, None], steps, out=steps)
+    np.clip(steps, 0, 2 * RIM_STEPS, out=steps)
+    steps[[tile.rim is None for tile in tiles]] = RIM_STEPS + 0.5
+    return steps.astype(np.uint8)

@@ -127,7 +127,32 @@ def test_folded_weights_give_the_same_answers_in_another_network_and_in_onnx(nam
         put(weights, other, EdgeNet())
         assert torch.allclose(other.eval()(windows), expected, atol=1e-4)
     session = onnxruntime.InferenceSession(surface_graph(weights).SerializeToString())
-    assert np.allclose(session.run(None, {"window": windows.numpy()})[0], expected.numpy(), atol=1e-4)
+    assert np.allclose(session.run(None, {"window": from_zero(windows)})[0], expected.numpy(), atol=1e-4)
+
+
+def from_zero(windows: torch.Tensor) -> np.ndarray:
+    """Windows whose rim channel runs from 0 to 1, not from -1."""
+    return torch.cat([windows[:, :3], (windows[:, 3:] + 1) / 2], 1).numpy()
+
+
+def test_in_whole_numbers_the_network_says_nearly_the_same():
+    onnxruntime = pytest.importorskip("onnxruntime")
+    pytest.importorskip("onnx", reason="onnx is not installed; it is needed for exporting only")
+    from training.export import surface_graph
+    from training.quantise import quantised
+    from training.weights import TRAINED, read
+
+    graph = surface_graph(read(TRAINED))
+    windows = from_zero(draw_batch(Dice(7, CPU), disc_windows(), 16, ROUND)[0])
+    made = quantised(graph, [windows])
+    exact = onnxruntime.InferenceSession(graph.SerializeToString()).run(None, {"window": windows})[0]
+    near = onnxruntime.InferenceSession(made.SerializeToString()).run(
+        None, {"window": np.round(255 * windows).astype(np.uint8)}
+    )[0]
+    shares = [torch.softmax(torch.from_numpy(one).reshape(16, 4, -1), 1) for one in (exact, near)]
+    off = (shares[0] - shares[1]).abs().amax(1)
+    assert float(off.mean()) < 0.01
+    assert float((off > 0.3).float().mean()) < 0.005
 
 
 def test_a_short_run_learns_the_discs(tmp_path: Path):
