@@ -13,6 +13,11 @@ import shapely
 Floats = npt.NDArray[np.float64]
 Centres = Mapping[str, tuple[float, float]]
 
+# A plug is misread where it lies so far off, in mm and in medians of all plugs.
+_MISREAD_MM = 1.0
+_MISREAD_TIMES = 3.0
+_FEWEST = 3
+
 
 @dataclass(frozen=True)
 class Motion:
@@ -24,7 +29,7 @@ class Motion:
         From x towards y: clockwise as seen, since y runs down.
     shift_mm : (float, float)
     rms_mm : float
-        How far plugs still lie from each other; nan where fewer than two plugs made the motion.
+        How far the plugs that made the motion still lie from each other; nan where fewer than two did.
     """
 
     turn_deg: float = 0.0
@@ -57,25 +62,37 @@ def register(moving_mm: Centres, fixed_mm: Centres) -> Motion:
 
     Notes
     -----
-    Least squares over turns and shifts, without stretch and without mirror image.
+    Least squares over turns and shifts, without stretch and without mirror image. A plug that then lies far off, its
+    rim misread on an overgrown pad, is left out, the worst first, as long as three are left.
 
     References
     ----------
     Kabsch 1976, Acta Cryst. A32:922, in the plane.
     """
     names = sorted(moving_mm.keys() & fixed_mm.keys())
-    if not names:
+    moving = np.array([moving_mm[name] for name in names], dtype=float).reshape(-1, 2)
+    fixed = np.array([fixed_mm[name] for name in names], dtype=float).reshape(-1, 2)
+    motion = _least_squares(moving, fixed)
+    for _ in range(len(names) - _FEWEST):
+        gaps = np.hypot(*(motion.points(moving) - fixed).T)
+        worst = int(np.argmax(gaps))
+        if gaps[worst] <= max(_MISREAD_MM, _MISREAD_TIMES * float(np.median(gaps))):
+            break
+        moving, fixed = np.delete(moving, worst, axis=0), np.delete(fixed, worst, axis=0)
+        motion = _least_squares(moving, fixed)
+    return motion
+
+
+def _least_squares(moving: Floats, fixed: Floats) -> Motion:
+    if len(moving) == 0:
         return Motion()
-    moving = np.array([moving_mm[name] for name in names], dtype=float)
-    fixed = np.array([fixed_mm[name] for name in names], dtype=float)
     middle, target = moving.mean(axis=0), fixed.mean(axis=0)
     z = (moving - middle) @ np.array([1, 1j])
     w = (fixed - target) @ np.array([1, 1j])
-    overlap = np.sum(w * np.conj(z))
-    turn_deg = math.degrees(np.angle(overlap)) if len(names) > 1 else 0.0
-    turned = Motion(turn_deg).points(middle[None])[0]
+    turn_deg = math.degrees(np.angle(np.sum(w * np.conj(z)))) if len(moving) > 1 else 0.0
+    turned = Motion(turn_deg).points(middle)[0]
     motion = Motion(turn_deg, (float(target[0] - turned[0]), float(target[1] - turned[1])))
-    if len(names) < 2:
+    if len(moving) < 2:
         return motion
     gaps = motion.points(moving) - fixed
     return Motion(motion.turn_deg, motion.shift_mm, float(np.sqrt((gaps**2).sum(axis=1).mean())))

@@ -101,3 +101,15 @@ def test_registration_neither_stretches_nor_mirrors():
 def test_one_plug_in_common_gives_a_shift_and_none_gives_nothing():
     assert register({"A": (1.0, 2.0)}, {"A": (4.0, 6.0)}).shift_mm == pytest.approx((3.0, 4.0))
     assert register({"A": (1.0, 2.0)}, {"B": (4.0, 6.0)}).shift_mm == (0.0, 0.0)
+
+
+def test_a_misread_plug_moves_no_other():
+    plugs = {name: (float(x), float(y)) for name, (x, y) in zip("ABCDEFGHIJ", hexagonal(30.0), strict=True)}
+    rng = np.random.default_rng(4)
+    seen = {name: tuple(np.add(point, (5.0, 3.0)) + rng.normal(0, 0.1, 2)) for name, point in plugs.items()}
+    seen["D"] = (seen["D"][0] + 9.0, seen["D"][1] - 4.0)
+    motion = register(plugs, seen)
+    # 0.1 mm of nine plugs: their middle is known to 0.03 mm, four times that allowed
+    assert motion.shift_mm == pytest.approx((5.0, 3.0), abs=0.2)
+    assert abs(motion.turn_deg) < 0.3
+    assert motion.rms_mm < 0.3
