@@ -11,6 +11,7 @@ ALL = (
     "plugs",
     "tissue",
     "confidence",
+    "memory",
     "photos",
     "speed",
     "batch",
