@@ -94,9 +94,8 @@ def main() -> None:
         print(ABSENT)
         return
     scenes = [scene for scene in true_photos("dev") if scene.series == "tray_a"]
-    print(
-        "strength   healthy: n  error median, 90th %   IoU   losing tissue: n  found - true mm2, mean and worst   IoU"
-    )
+    print("           healthy                                     dying, bleaching, lost")
+    print("strength         n   error median %   90th %       IoU        n  found - true mm2     worst       IoU")
     for strength in STRENGTHS:
         last: Last = {}
         seen: list[Outcome] = []
