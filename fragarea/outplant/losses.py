@@ -13,8 +13,9 @@ from fragarea.growth.columns import AreaColumns
 from fragarea.growth.curve import Codes
 from fragarea.outplant.lines import Array, Ints
 
-USUAL_PER_MONTH, USUAL_WEIGHT = 0.01, 0.5
-"""Loss believed before any data, and how many losses seen that belief weighs (common practice, no source)."""
+USUAL_PER_MONTH, USUAL_WEIGHT = 0.02, 0.5
+"""Loss believed before any data, and how many losses seen that belief weighs: as much as 25 months of one fragment
+(common practice, no source)."""
 
 LIKE_NURSERY = 4.0
 """How many losses seen the nursery's own rate weighs against a genotype's: rates of genotypes are believed to differ

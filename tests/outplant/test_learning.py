@@ -12,7 +12,14 @@ from scipy import stats
 from fragarea.growth import genotype_growth, growth_curve
 from fragarea.growth.columns import columns_of
 from fragarea.outplant.lines import Radii, lines_through, photo_moves, radii_of
-from fragarea.outplant.losses import LIKE_NURSERY, LossRecord, draw_loss_rates, losses_seen
+from fragarea.outplant.losses import (
+    LIKE_NURSERY,
+    USUAL_PER_MONTH,
+    USUAL_WEIGHT,
+    LossRecord,
+    draw_loss_rates,
+    losses_seen,
+)
 from tests.growth.samples import history, point
 from tests.outplant.worlds import columns_of_world, learned, reasons_of_world, world
 
@@ -133,7 +140,11 @@ def test_loss_rates_have_the_conjugate_posterior_where_one_genotype_is_all() -> 
     draws = draw_loss_rates(record, 40_000, np.random.default_rng(1))[:, 0]
     grid = np.geomspace(1e-5, 3, 4000)
     p = LIKE_NURSERY / (LIKE_NURSERY + grid * 300)
-    weight = stats.gamma.pdf(grid, 0.5, scale=0.02) * stats.nbinom.pmf(6, LIKE_NURSERY, p) * grid
+    weight = (
+        stats.gamma.pdf(grid, USUAL_WEIGHT, scale=USUAL_PER_MONTH / USUAL_WEIGHT)
+        * stats.nbinom.pmf(6, LIKE_NURSERY, p)
+        * grid
+    )
     weight /= weight.sum()
     mean = float((weight * (LIKE_NURSERY + 6) / (LIKE_NURSERY / grid + 300)).sum())
     assert draws.mean() == pytest.approx(mean, rel=0.01)
