@@ -178,6 +178,13 @@ def _print_bars(title: str, scores: list[Score]) -> None:
         f"  missing or dead recognised {sum(s.status == s.wanted for s in gone)} of {len(gone)}, "
         f"live called otherwise {sum(s.status != 'live' for s in scores if s.wanted == 'live')}"
     )
+    bone = [s for s in scores if s.true.dead_mm2 > PART_MM2]
+    if bone:
+        called_live = sum(s.outlines.live.intersection(s.true.dead).area for s in bone)
+        share = called_live / sum(s.true.dead.area for s in bone)
+        print(
+            f"  dead skeleton, bare or overgrown, called live: {100 * share:.1f} % of its area (bar 2), n {len(bone)}"
+        )
     for name, chosen in (
         (f"IoU > {RIGHT_IOU}", [s for s in scores if s.iou > RIGHT_IOU]),
         ("all", [s for s in scores if np.isfinite(s.iou)]),
