@@ -21,6 +21,7 @@ ALL = (
     "outplant",
     "fusion",
     "fusion_size",
+    "pads_forecast",
 )
 
 

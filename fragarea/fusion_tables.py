@@ -366,17 +366,29 @@ def all_tables(view: FusionView) -> Mapping[str, Table]:
     }
 
 
-def write_fusion(view: FusionView, files: tuple[Path, ...], *, decimal: str, made_at: datetime) -> None:
+def write_fusion(
+    view: FusionView,
+    files: tuple[Path, ...],
+    *,
+    decimal: str,
+    made_at: datetime,
+    more: Mapping[str, Table] | None = None,
+    more_notes: tuple[str, ...] = (),
+) -> None:
     """Write the workbook, or pads and pairs as CSV.
 
     Parameters
     ----------
     view : FusionView
     files : tuple of Path
-        One ``.xlsx``, or two ``.csv``: pads, then pairs.
+        One ``.xlsx``, or as many ``.csv`` as there are tables: pads, then pairs, then `more`.
     decimal : str
         Decimal sign of CSV files.
     made_at : datetime
+    more : mapping of str to Table, optional
+        Other tables, by title.
+    more_notes : tuple of str
+        What their columns mean.
 
     Raises
     ------
@@ -384,14 +396,14 @@ def write_fusion(view: FusionView, files: tuple[Path, ...], *, decimal: str, mad
         If a file cannot be written, or a sheet would have more rows than a workbook can hold.
     """
     if files[0].suffix.lower() != ".xlsx":
-        for path, table in zip(files, (pad_table(view), pair_table(view)), strict=True):
+        for path, table in zip(files, (pad_table(view), pair_table(view), *(more or {}).values()), strict=True):
             write_growth_csv(table, path, decimal=decimal)
         return
-    tables = all_tables(view)
+    tables = {**all_tables(view), **(more or {})}
     longest = max(len(rows) for _, rows in tables.values())
     if longest > SHEET_ROWS:
         raise SettingsProblem(
             f"{files[0]}: {longest} rows are more than a workbook holds ({SHEET_ROWS}). Write a CSV file, or choose "
             "fewer pads or days with --site, --since and --until."
         )
-    write_tables(tables, files[0], notes=notes(view), made_at=made_at)
+    write_tables(tables, files[0], notes=(*notes(view), *more_notes), made_at=made_at)

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from fragarea.cli.options import FiniteRange, day_options, nursery_argument, usual_workers
 from fragarea.errors import SettingsProblem
 
+if TYPE_CHECKING:
+    from fragarea.fusion_view import FusionView
+    from fragarea.growth_tables import Table
+
 _MANY_PHOTOS = 100
+
+FORECAST_FILES = ("forecast", "forecast-pairs", "past-forecasts")
+TIMES_FILES = ("comparison", "curves", "times")
+"""Endings of the names of CSV files, in the order of their tables."""
 
 
 @click.command()
@@ -18,6 +27,17 @@ _MANY_PHOTOS = 100
 @day_options
 @click.option("--visits", is_flag=True, help="Show every visit, not only the last of each pad.")
 @click.option("--pairs", is_flag=True, help="Show every pair of neighbours at the last visit.")
+@click.option(
+    "--forecast",
+    is_flag=True,
+    help="Tell when pairs will meet and pads close, with 80 and 95 % intervals, and how earlier forecasts did.",
+)
+@click.option(
+    "--compare",
+    type=click.Choice(["genotype", "spacing", "size"]),
+    default=None,
+    help="Compare time to contact and to fusion by genotype, by spacing of the plugs or by size at the start.",
+)
 @click.option(
     "--neck-mm",
     type=FiniteRange(min=0, min_open=True, max=50),
@@ -31,7 +51,8 @@ _MANY_PHOTOS = 100
     "target",
     type=click.Path(path_type=Path),
     default=None,
-    help="File to write: NAME.xlsx with all tables, or NAME.csv with pads and NAME-pairs.csv.",
+    help="File to write: NAME.xlsx with all tables, or NAME.csv with pads, NAME-pairs.csv and, with --forecast and "
+    "--compare, NAME-forecast.csv, NAME-comparison.csv and others.",
 )
 @click.option(
     "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal sign in CSV files."
@@ -44,6 +65,8 @@ def fusion(
     until: datetime | None,
     visits: bool,
     pairs: bool,
+    forecast: bool,
+    compare: str | None,
     neck_mm: float,
     target: Path | None,
     decimal: str,
@@ -51,15 +74,22 @@ def fusion(
 ) -> None:
     """Tell how far the pads of a NURSERY folder have fused: contacts, gaps, patches and bare ground.
 
+    --forecast and --compare rest on all pads and visits up to --until, whatever --since says.
+
     \b
     Examples:
       fragarea fusion my-nursery
       fragarea fusion my-nursery --site PAD-1 --visits --pairs
       fragarea fusion my-nursery --since 2026-01-01 --to fusion.xlsx
+      fragarea fusion my-nursery --forecast --pairs
+      fragarea fusion my-nursery --compare genotype --to times.xlsx
     """
     from rich.console import Console
 
+    from fragarea import closing_tables as told
+    from fragarea.closing_view import view_closing, view_times
     from fragarea.fusion import FusionRules
+    from fragarea.fusion.survival import Grouping
     from fragarea.fusion_tables import on_terminal, shown_pads, shown_pairs, summary_lines, write_fusion
     from fragarea.fusion_view import view_fusion
     from fragarea.logbook import open_logbook
@@ -72,18 +102,31 @@ def fusion(
     if site is not None and site not in known:
         named = "not a pad" if settings.site(site) else "not described in nursery.toml"
         raise SettingsProblem(f"--site {site}: {named}. Known pads: {', '.join(known) or 'none'}.")
-    files = _files(target, replace)
+    more = (*(FORECAST_FILES if forecast else ()), *(TIMES_FILES if compare else ()))
+    files = _files(target, replace, more)
+    rules, tables, last = FusionRules(neck_mm=neck_mm), load_tables(settings), until.date() if until else None
+    closing = times = None
     with open_logbook(logbook_path(settings), create=False) as logbook:
-        view = view_fusion(
-            logbook,
-            load_tables(settings),
-            site=site,
-            since=since.date() if since else None,
-            until=until.date() if until else None,
-            rules=FusionRules(neck_mm=neck_mm),
-            workers=usual_workers(),
-            on_progress=_tell,
-        )
+
+        def view_of(site: str | None, since: date | None) -> FusionView:
+            return view_fusion(
+                logbook,
+                tables,
+                site=site,
+                since=since,
+                until=last,
+                rules=rules,
+                workers=usual_workers(),
+                on_progress=_tell,
+            )
+
+        view = view_of(site, since.date() if since else None)
+        if view.pads and (forecast or compare):
+            every = view_of(None, None).pads if site or since else view.pads
+            if forecast:
+                closing = view_closing(logbook, settings, tables, every, rules, site=site, until=last)
+            if compare:
+                times = view_times(tables, every, Grouping(compare), site=site)
     console = Console()
     if view.pads:
         console.print(on_terminal(shown_pads(view, every=visits or len(view.pads) == 1)))
@@ -94,8 +137,24 @@ def fusion(
     if not view.pads and not view.left_out:
         click.echo('No measured pad for this choice. Measure photos of a site of kind "pad".')
         return
+    extra: dict[str, Table] = {}
+    notes: tuple[str, ...] = ()
+    if closing:
+        console.print(on_terminal(told.shown_forecasts(closing)))
+        if pairs and (waiting := told.shown_pair_forecasts(closing))[1]:
+            console.print(on_terminal(waiting))
+        for line in told.forecast_lines(closing):
+            click.echo(line)
+        extra |= told.forecast_tables(closing)
+        notes += told.forecast_notes(closing)
+    if times:
+        console.print(on_terminal(told.shown_times(times)))
+        for line in told.times_lines(times):
+            click.echo(line)
+        extra |= told.times_tables(times)
+        notes += told.times_notes()
     if files and view.pads:
-        write_fusion(view, files, decimal=decimal, made_at=datetime.now(UTC))
+        write_fusion(view, files, decimal=decimal, made_at=datetime.now(UTC), more=extra, more_notes=notes)
         for path in files:
             click.echo(f"wrote {path}")
 
@@ -106,14 +165,15 @@ def _tell(done: int, whole: int) -> None:
         click.echo(f"photos of pads read: {done} of {whole}", err=True)
 
 
-def _files(target: Path | None, replace: bool) -> tuple[Path, ...]:
+def _files(target: Path | None, replace: bool, more: tuple[str, ...]) -> tuple[Path, ...]:
     """The files to write; an error where one has another ending, or is there already."""
     if target is None:
         return ()
     kind = target.suffix.lower()
     if kind not in (".csv", ".xlsx"):
         raise SettingsProblem(f"--to {target}: the name must end in .csv or .xlsx.")
-    files = (target,) if kind == ".xlsx" else (target, target.with_name(f"{target.stem}-pairs{target.suffix}"))
+    others = tuple(target.with_name(f"{target.stem}-{name}{target.suffix}") for name in ("pairs", *more))
+    files = (target,) if kind == ".xlsx" else (target, *others)
     for path in files:
         if path.exists() and not replace:
             raise SettingsProblem(f"{path} exists. Give --replace to overwrite it, or another name.")

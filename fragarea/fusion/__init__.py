@@ -11,6 +11,11 @@
 ``visits``        a photo becomes a visit
 ``course``        visits in order of time: lasting borders, setbacks
 ``packing``       a visit as bytes and back
+``speeds``        how fast the edges on pads advance
+``forecast``      when neighbours meet and fuse and pads close, and how earlier forecasts did
+``survival``      times to contact and fusion between two visits, by groups
+
+The last three are imported by their own names: they bring in growth and statistics.
 """
 
 from __future__ import annotations
