@@ -12,7 +12,7 @@ import numpy as np
 from fragarea.fusion.records import Figure, PadFragment, PadVisit, PairState, PairVisit, Patch, Progress
 from fragarea.measurement import FragmentStatus
 
-FORM = 3
+FORM = 4
 """To be raised when what is packed, or how it is derived, changes."""
 
 _FIGURES = (

@@ -18,6 +18,8 @@ from fragarea.fusion.tissue import TOUCHING_MM, PhotoFragment, Tissue
 
 _PROFILE_MM = 1.5  # pairs nearer than this may come into contact at another place than the nearest
 _PROFILE_STEP_MM = 0.2
+_CORNER_MM = (0.3, 2.0)  # the edge so far from the end of a neck tells the angle of bare ground there
+_SHARPEST = 0.02
 _FRONT_MM = 8.0  # so far to both sides of the nearest place a front is looked at
 
 
@@ -84,8 +86,14 @@ def pairs_of(
 
     Notes
     -----
-    An edge moved outwards by e narrows a gap by e, and widens a neck by e. Where a pair is nearly in contact, the
-    whole front is redrawn, because contact may come anywhere along it.
+    Edges moved outwards narrow a gap by what they are moved. Where a pair is nearly in contact, the whole front is
+    redrawn, because contact may come anywhere along it.
+
+    A neck between two round lobes is another matter than one between straight walls: a tenth of a millimetre of edge
+    makes a neck of millimetres out of a gap. With s the sine of half the angle of bare ground at the ends of a neck
+    of width c, the lobes overlap by d = c s / 2: c / 2 between straight walls; c^2 / 4r for two discs of radius r,
+    where s = c / 2r. Edges moved by e in all make it d + e, and the neck c sqrt(1 + e / d); where d + e is below 0
+    the two are apart by as much.
     """
     index = np.array(layout.pairs, dtype=np.intp).reshape(-1, 2)
     lines = _shortest(tissue, index)
@@ -97,8 +105,11 @@ def pairs_of(
     found = _necks(fragments, tissue, joined)
     necks = np.array([found[a, b].width_mm if (a, b) in found else 0.0 for a, b in index.tolist()])
     ends = _ends(index, lines, gaps, found)
-    widths = np.where(touching, necks, -gaps)[:, None] + _moves(tissue, errors, ends)
-    gaps_mm, necks_mm = np.maximum(-widths, 0.0), np.where(touching[:, None], np.maximum(widths, 0.0), 0.0)
+    sharp = np.array([_sharpness(tissue, found[a, b]) if (a, b) in found else 1.0 for a, b in index.tolist()])
+    overlap = np.where(touching, necks * sharp / 2, -gaps)[:, None]
+    widths = overlap + _moves(tissue, errors, ends)
+    gaps_mm = np.maximum(-widths, 0.0)
+    necks_mm = necks[:, None] * np.sqrt(np.maximum(widths, 0.0) / np.where(overlap > 0, overlap, 1.0))
     for number in np.flatnonzero(~touching & (gaps < _PROFILE_MM)):
         a, b = (int(k) for k in index[number])
         front = ends[0][number, 0]
@@ -141,6 +152,30 @@ def _necks(
     edges = Edges(tissue.edges.start[some], tissue.edges.end[some], owner[some], tissue.edges.cut[some])
     outlines = [shape if k in members else MultiPolygon() for k, shape in enumerate(tissue.of_fragments)]
     return find_necks(outlines, edges, [one.centre_mm for one in fragments], joined)
+
+
+def _sharpness(tissue: Tissue, neck: Neck) -> float:
+    """Sine of half the angle of bare ground at the ends of a neck, in the mean: 1 between straight walls."""
+    edge = tissue.edges.start[~tissue.edges.cut]
+    ends = np.array(neck.ends_mm)
+    sines = []
+    for end, other in (ends, ends[::-1]):
+        away = edge - end
+        far = np.hypot(*away.T)
+        near = (far > _CORNER_MM[0]) & (far < _CORNER_MM[1])
+        directions = away[near] / far[near, None]
+        across = other - end
+        side = across[0] * directions[:, 1] - across[1] * directions[:, 0]
+        if not ((side > 0).any() and (side < 0).any()):
+            sines.append(1.0)
+            continue
+        one, two = (_unit(directions[chosen].mean(axis=0)) for chosen in (side > 0, side < 0))
+        sines.append(float(np.sqrt((1 - np.clip(one @ two, -1, 1)) / 2)))
+    return max(_SHARPEST, float(np.mean(sines)))
+
+
+def _unit(vector: Floats) -> Floats:
+    return np.asarray(vector / max(float(np.hypot(*vector)), 1e-9))
 
 
 Ends = tuple[Floats, Ints]

@@ -71,7 +71,7 @@ def test_a_pair_that_comes_apart_without_losing_tissue_speaks_for_a_wrong_outlin
 def test_a_change_within_the_uncertainty_is_told_as_such():
     history = history_of("PAD", [pad(15.02, 0), pad(14.95, 1)], RULES)
     (told,) = [one for one in history.visits[1].setbacks if one.fragments]
-    assert "within the uncertainty of 2030-02-04" in told.reason
+    assert "within the uncertainty of 2030-01-05 and 2030-02-04" in told.reason
 
 
 def test_growth_is_no_setback():
