@@ -341,7 +341,8 @@ def _bounds(times: Sequence[EventTime]) -> tuple[Array, Array]:
 
 
 def _exact(times: Sequence[EventTime]) -> bool:
-    return all(one.lower_days == one.upper_days or not one.happened for one in times)
+    seen = [one for one in times if one.happened]
+    return bool(seen) and all(one.lower_days == one.upper_days for one in seen)
 
 
 def _fitter() -> KaplanMeierFitter:
