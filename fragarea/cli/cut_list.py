@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from fragarea.cli.forecast import checked_days, lag_option, open_forecast, seed_option
-from fragarea.cli.options import DAY, FiniteRange, nursery_argument
+from fragarea.cli.options import DAY, FiniteRange, decimal_option, nursery_argument, replace_option
 from fragarea.cli.ready import checked_files
 from fragarea.errors import SettingsProblem
 
@@ -79,10 +79,8 @@ class _Want(click.ParamType):
     default=None,
     help="File to write: NAME.xlsx with all tables, or NAME.csv with the cut list.",
 )
-@click.option(
-    "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal sign in CSV files."
-)
-@click.option("--replace", is_flag=True, help="Overwrite the file.")
+@decimal_option
+@replace_option
 def cut_list(
     nursery: Path,
     by: datetime,

@@ -8,17 +8,10 @@ from typing import Any
 
 import click
 
-from fragarea.cli.options import DAY, FiniteRange, nursery_argument
+from fragarea.cli.options import DAY, Lag, check_site, decimal_option, nursery_argument, replace_option
 from fragarea.errors import SettingsProblem
 
 MOST_DAYS = 3653
-
-
-class Lag(FiniteRange):
-    """Days, or ``auto``."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        return value if value == "auto" else super().convert(value, param, ctx)
 
 
 lag_option = click.option(
@@ -62,10 +55,8 @@ seed_option = click.option(
     default=None,
     help="File to write: NAME.xlsx with all tables, or NAME.csv with dates and NAME-stock.csv with numbers by week.",
 )
-@click.option(
-    "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal sign in CSV files."
-)
-@click.option("--replace", is_flag=True, help="Overwrite files.")
+@decimal_option
+@replace_option
 def forecast(
     nursery: Path,
     on: datetime | None,
@@ -160,9 +151,7 @@ def open_forecast(
     from fragarea.outplant_view import view_forecast
 
     settings = load_nursery(nursery)
-    if site is not None and settings.site(site) is None:
-        known = ", ".join(one.name for one in settings.sites) or "none"
-        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+    check_site(settings, site)
     if not settings.outplanting.rules:
         raise SettingsProblem(NO_RULES)
     wanted = np.array([float((day - today).days) for day in days])

@@ -4,19 +4,11 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import click
 
-from fragarea.cli.options import FiniteRange, day_options, nursery_argument
+from fragarea.cli.options import Lag, check_site, day_options, nursery_argument
 from fragarea.errors import SettingsProblem
-
-
-class _Lag(FiniteRange):
-    """Days, or ``auto``."""
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        return value if value == "auto" else super().convert(value, param, ctx)
 
 
 @click.command()
@@ -24,7 +16,7 @@ class _Lag(FiniteRange):
 @day_options
 @click.option(
     "--lag-days",
-    type=_Lag(min=0),
+    type=Lag(min=0),
     default=0.0,
     show_default=True,
     metavar="DAYS",
@@ -83,9 +75,7 @@ def growth(
     from fragarea.nursery_view import logbook_path
 
     settings = load_nursery(nursery)
-    if site is not None and settings.site(site) is None:
-        known = ", ".join(one.name for one in settings.sites) or "none"
-        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+    check_site(settings, site)
     files = _files(target, replace)
     if plots is not None:
         _check_folder(plots, replace)

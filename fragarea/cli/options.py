@@ -14,6 +14,7 @@ from fragarea.errors import SettingsProblem
 from fragarea.reference.lens import LensProfile, load_lens
 
 if TYPE_CHECKING:
+    from fragarea.nursery import Nursery
     from fragarea.nursery_view import NurseryView
 
 
@@ -74,6 +75,26 @@ class FiniteRange(click.FloatRange):
         return super().convert(value, param, ctx)
 
 
+class Lag(FiniteRange):
+    """Days, or ``auto``."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return value if value == "auto" else super().convert(value, param, ctx)
+
+
+decimal_option = click.option(
+    "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal sign in CSV files."
+)
+replace_option = click.option("--replace", is_flag=True, help="Overwrite files.")
+
+
+def check_site(settings: Nursery, site: str | None) -> None:
+    """Complain of a site that nursery.toml does not describe."""
+    if site is not None and settings.site(site) is None:
+        known = ", ".join(one.name for one in settings.sites) or "none"
+        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+
+
 def day_options(function: Any) -> Any:
     """``--site``, ``--since`` and ``--until``."""
     for option in (
@@ -102,9 +123,7 @@ def open_view(nursery: Path, site: str | None, since: datetime | None, until: da
     from fragarea.nursery_view import logbook_path, view_nursery
 
     settings = load_nursery(nursery)
-    if site is not None and settings.site(site) is None:
-        known = ", ".join(one.name for one in settings.sites) or "none"
-        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+    check_site(settings, site)
     with open_logbook(logbook_path(settings), create=False) as logbook:
         return view_nursery(
             logbook,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from fragarea.cli.options import DAY, nursery_argument
+from fragarea.cli.options import DAY, check_site, decimal_option, nursery_argument, replace_option
 from fragarea.errors import SettingsProblem
 
 
@@ -33,10 +33,8 @@ from fragarea.errors import SettingsProblem
     default=None,
     help="File to write: NAME.xlsx with all tables, or NAME.csv with every fragment and pad.",
 )
-@click.option(
-    "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal sign in CSV files."
-)
-@click.option("--replace", is_flag=True, help="Overwrite files.")
+@decimal_option
+@replace_option
 def ready(
     nursery: Path,
     on: datetime | None,
@@ -75,9 +73,7 @@ def ready(
     from fragarea.outplant_view import view_readiness
 
     settings = load_nursery(nursery)
-    if site is not None and settings.site(site) is None:
-        known = ", ".join(one.name for one in settings.sites) or "none"
-        raise SettingsProblem(f"--site {site}: not described in nursery.toml. Known: {known}.")
+    check_site(settings, site)
     if not settings.outplanting.rules:
         raise SettingsProblem(NO_RULES)
     checked_files(replace, to=target, pull_list=pull_list)
