@@ -264,7 +264,7 @@ def summary_lines(view: GrowthView) -> list[str]:
             f" (95 % {lag.low_days:.0f} to {lag.high_days:.0f}, {lag.fragments} fragments)."
         )
     if view.left_out:
-        reasons = ", ".join(f"{number} {reason.value}" for reason, number in view.left_out.items())
+        reasons = "; ".join(f"{number} {reason.value}" for reason, number in view.left_out.items())
         lines.append(f"Measurements that do not count as growth: {reasons}.")
     if view.concerns:
         lines.append("Look at these first:")

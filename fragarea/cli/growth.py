@@ -76,6 +76,8 @@ def growth(
 
     settings = load_nursery(nursery)
     check_site(settings, site)
+    if since and until and since > until:
+        raise SettingsProblem(f"--since {since.date()} is after --until {until.date()}. Exchange the two days.")
     files = _files(target, replace)
     if plots is not None:
         _check_folder(plots, replace)

@@ -301,7 +301,7 @@ def growth(week: Week, album: Album) -> Section:
         for name, width in (("wide", _WIDE_IN), ("narrow", _NARROW_IN))
     ]
     told = [contrast_sentence(one) for one in view.contrasts]
-    reasons = ", ".join(f"{number} {reason.value}" for reason, number in view.left_out.items())
+    reasons = "; ".join(f"{number} {reason.value}" for reason, number in view.left_out.items())
     return Section(
         "growth",
         "Growth by genotype",
