@@ -204,10 +204,11 @@ Key = Sequence[tuple[Line2D, str]]
 
 @dataclass(frozen=True)
 class _Drawn:
-    """What a panel says beside its lines: a note above them, and names at their ends (x, y, name)."""
+    """What a panel says beside its lines: a note above them, names at their ends (x, y, name), how many have none."""
 
     note: str
     ends: tuple[tuple[float, float, str], ...] = ()
+    thin: int = 0
 
 
 @dataclass(frozen=True)
@@ -256,7 +257,9 @@ def _panels(groups: Sequence[Group], kind: _Kind, number: int, pages: int) -> Fi
             place.xaxis.set_major_formatter(ConciseDateFormatter(locator))
     for place in axes[::2]:
         place.set_ylabel(kind.unit)
-    lines, words = zip(*kind.key, strict=True)
+    # names are led to their lines in the same grey, so that it is explained only where it means fragments too
+    key = [*kind.key, _THIN_KEY] if any(one.thin for one in drawn) else kind.key
+    lines, words = zip(*key, strict=True)
     figure.legend(
         lines, words, loc="lower left", bbox_to_anchor=(0.005, 0.0), ncols=2, frameon=False, fontsize=_KEY_PT
     )
@@ -330,7 +333,7 @@ def _draw_radii(place: Axes, members: Sequence[GrowthCurve]) -> _Drawn:
     ends: list[tuple[float, float, str]] = []
     for number, index in enumerate(chosen):
         ends += _draw_fragment(place, ranked[index], *look_of(number))
-    return _Drawn(_what_is_drawn(len(members), len(chosen), len(thin)), tuple(ends))
+    return _Drawn(_what_is_drawn(len(members), len(chosen), len(thin)), tuple(ends), len(thin))
 
 
 def look_of(number: int) -> tuple[str, tuple[float, ...]]:
@@ -437,6 +440,8 @@ def _what_is_drawn(fragments: int, named: int, thin: int) -> str:
     return f"{fragments} fragments: {named} from the slowest to the fastest named, {thin} thin{more}"
 
 
+_THIN_KEY = (_mark(color=PALE, linestyle="-", linewidth=0.6), "further fragments, without names and intervals")
+
 _RADII = _Kind(
     title="Equivalent radius of the fragments",
     unit="mm",
@@ -444,10 +449,6 @@ _RADII = _Kind(
         (_mark(marker="o"), "measured; the bar is its 95 % interval"),
         (_mark(color=ACCENT, linestyle="-"), "line fitted to a fragment; each has its own marker and dashes"),
         (_mark(marker="x"), "does not count as growth (the tables say why)"),
-        (
-            _mark(color=PALE, linestyle="-", linewidth=0.6),
-            "further fragments, without names and intervals",
-        ),
     ),
     draw=_draw_radii,
     dates=True,

@@ -79,6 +79,11 @@ def test_what_is_left_out_is_said() -> None:
     assert len(thin.get_segments()) == THIN
     (five,) = figures(discs(5)).radii
     assert any(one.get_text() == "5 fragments" for one in five.axes[0].texts)
+    explained = [
+        any(words.get_text().startswith("further fragments") for words in one.legends[0].texts)
+        for one in (figure, five)
+    ]
+    assert explained == [True, False]
 
 
 def test_names_in_a_panel_do_not_lie_on_each_other() -> None:
