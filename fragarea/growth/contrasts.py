@@ -56,7 +56,9 @@ def contrasts(growth: GenotypesGrowth) -> tuple[Contrast, ...]:
     tuple of Contrast
         Smallest p-value first.
 
-    Notes ----- t = (b1 - b2) / u with u^2 = u1^2 + u2^2 - 2 cov, so that a common print or photo counts once, and
+    Notes
+    -----
+    t = (b1 - b2) / u with u^2 = u1^2 + u2^2 - 2 cov, so that a common print or photo counts once, and
     degrees of freedom after Welch and Satterthwaite. Two genotypes with the spread of one pooled fit have those of
     that fit.
 

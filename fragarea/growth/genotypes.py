@@ -135,7 +135,9 @@ def genotype_growth(curves: Iterable[GrowthCurve]) -> GenotypesGrowth:
     -------
     GenotypesGrowth
 
-    Notes ----- r_ij = a_g + b_g t_ij + (a_i + b_i t_ij) + e_ij, with t in months since the fragment's first point,
+    Notes
+    -----
+    r_ij = a_g + b_g t_ij + (a_i + b_i t_ij) + e_ij, with t in months since the fragment's first point,
     fixed effects a_g, b_g of its genotype, random intercept and slope a_i, b_i, and var e_ij = sigma^2 + d_ij,
     where d_ij is the known variance of what the points of a fragment do not share. Restricted maximum likelihood,
     see :func:`fragarea.growth.mixed.fit_mixed`. A genotype with at least `OWN_SPREAD_FRAGMENTS` fragments has

@@ -100,7 +100,9 @@ def fit_mixed(blocks: Sequence[Block], *, restricted: bool = True) -> MixedFit:
     ValueError
         If a block has fewer rows than fixed effects, or blocks differ in the number of random effects.
 
-    Notes ----- Subject i of block g has V_i = Z_i G Z_i' + diag(sigma^2 + d_ij), with d_ij known. -2 log-likelihood
+    Notes
+    -----
+    Subject i of block g has V_i = Z_i G Z_i' + diag(sigma^2 + d_ij), with d_ij known. -2 log-likelihood
     is sum log|V_i| + sum (y_i - X_i b_g)' V_i^-1 (y_i - X_i b_g) + (N - p) log 2 pi + sum log|X_g' V_g^-1 X_g|
     (without the last sum, and with p = 0, for plain maximum likelihood), with b_g by generalized least squares. G =
     L D L' with L unit lower triangular and D diagonal, not negative, keeps G a covariance. Variances, not standard
