@@ -27,6 +27,7 @@ The packages stand in the order in which a photo meets them; each imports only f
 ``growth_tables``  growth as tables: terminal, CSV, XLSX
 ``fusion_view``  what commands show of fusion
 ``fusion_tables``  fusion as tables: terminal, CSV, XLSX
+``pad_pictures``  pictures of pads as files
 ``closing_view``  what commands show of pads to come, and of times to contact and fusion
 ``closing_tables``  the same as tables and sentences
 ``outplant_view``  what commands show of outplanting

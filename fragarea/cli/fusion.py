@@ -57,7 +57,14 @@ TIMES_FILES = ("comparison", "curves", "times")
 @click.option(
     "--decimal", type=click.Choice([".", ","]), default=".", show_default=True, help="Decimal sign in CSV files."
 )
-@click.option("--replace", is_flag=True, help="Overwrite the file.")
+@click.option(
+    "--pictures",
+    type=click.Path(path_type=Path),
+    default=None,
+    metavar="FOLDER",
+    help="Folder for pictures of each pad: its visits side by side.",
+)
+@click.option("--replace", is_flag=True, help="Overwrite the file or pictures.")
 def fusion(
     nursery: Path,
     site: str | None,
@@ -70,6 +77,7 @@ def fusion(
     neck_mm: float,
     target: Path | None,
     decimal: str,
+    pictures: Path | None,
     replace: bool,
 ) -> None:
     """Tell how far the pads of a NURSERY folder have fused: contacts, gaps, patches and bare ground.
@@ -83,6 +91,7 @@ def fusion(
       fragarea fusion my-nursery --since 2026-01-01 --to fusion.xlsx
       fragarea fusion my-nursery --forecast --pairs
       fragarea fusion my-nursery --compare genotype --to times.xlsx
+      fragarea fusion my-nursery --site PAD-1 --pictures pad-pictures
     """
     from rich.console import Console
 
@@ -127,6 +136,11 @@ def fusion(
                 closing = view_closing(logbook, settings, tables, every, rules, site=site, until=last)
             if compare:
                 times = view_times(tables, every, Grouping(compare), site=site)
+    picture_paths: dict[str, tuple[Path, ...]] = {}
+    if pictures is not None:
+        from fragarea.pad_pictures import picture_files, write_pad_pictures  # bring in all of drawing
+
+        picture_paths = picture_files(pictures, [pad.site for pad in view.pads], replace=replace)
     console = Console()
     if view.pads:
         console.print(on_terminal(shown_pads(view, every=visits or len(view.pads) == 1)))
@@ -157,6 +171,18 @@ def fusion(
         write_fusion(view, files, decimal=decimal, made_at=datetime.now(UTC), more=extra, more_notes=notes)
         for path in files:
             click.echo(f"wrote {path}")
+    if picture_paths:
+        with open_logbook(logbook_path(settings), create=False) as logbook:
+            write_pad_pictures(
+                logbook,
+                tables,
+                settings.folder,
+                picture_paths,
+                since=since.date() if since else None,
+                until=last,
+                rules=rules,
+                on_written=lambda path: click.echo(f"wrote {path}"),
+            )
 
 
 def _tell(done: int, whole: int) -> None:

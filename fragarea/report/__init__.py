@@ -3,6 +3,8 @@
 ``overlay``      the photo with outlines, names, areas and doubts
 ``plots``        figures of growth for print; loaded by the commands that draw them
 ``sheet``        the contact sheet of a visit, every fragment at one scale
+``pad_shots``    photos of a pad laid over each other by its plugs
+``pad_strip``    a pad over time, its visits side by side
 ``rows``         tidy rows, one a fragment and photo; visits and sums
 ``tables``       tables for a terminal
 ``spreadsheet``  CSV and XLSX files

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -85,21 +85,21 @@ def cut_item(
     ValueError
         If the measurement has no plane.
     """
-    if measurement.plane is None:
+    plane = measurement.plane
+    if plane is None:
         raise ValueError("measurement.plane is None; measure the photo again to draw on it")
     half = piece_half_mm(measurement, fragment) if half_mm is None else half_mm
     px_per_mm = min(FULL_PX_PER_MM, LARGEST_WINDOW_PX / (2 * half))
     side = math.ceil(2 * half * px_per_mm)
     origin = (fragment.centre_mm[0] - half, fragment.centre_mm[1] - half)
-    # the camera's map is smooth: a coarse grid of it, interpolated, is exact to a few thousandths of a pixel
-    steps = np.linspace(0.0, side - 1.0, 17)
-    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2) / px_per_mm + origin
-    where = measurement.plane.project(grid, fragment.edge_height_mm).reshape(17, 17, 2)
-    fine = _interpolated(where, side)
-    piece = cv2.remap(
-        pixels, fine[..., 0], fine[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=PAPER
+    piece = rectified(
+        pixels,
+        lambda points_mm: plane.project(points_mm, fragment.edge_height_mm),
+        origin_mm=origin,
+        px_per_mm=px_per_mm,
+        size_px=(side, side),
     )
-    window = Window(np.asarray(piece, dtype=np.uint8), 1 / px_per_mm, origin, fragment.edge_height_mm)
+    window = Window(piece, 1 / px_per_mm, origin, fragment.edge_height_mm)
     return SheetItem(window, fragment, name)
 
 
@@ -139,10 +139,45 @@ def outlined(item: SheetItem, size_px: int, *, stroke_px: int = STROKE_PX) -> Im
     return piece
 
 
-def _interpolated(coarse: Points, side: int) -> npt.NDArray[np.float32]:
-    """A 17 x 17 map of pixels stretched to side x side, its corners staying corners."""
-    at = np.linspace(0.0, 16.0, side, dtype=np.float32)
-    x, y = np.meshgrid(at, at)
+def rectified(
+    pixels: Image,
+    to_px: Callable[[Points], Points],
+    *,
+    origin_mm: tuple[float, float],
+    px_per_mm: float,
+    size_px: tuple[int, int],
+) -> Image:
+    """A piece of a photo as seen straight from above.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, columns, 3)
+    to_px : callable
+        From points in mm, shape (n, 2), to pixels of the photo.
+    origin_mm : (float, float)
+        The middle of the piece's first pixel.
+    px_per_mm : float
+    size_px : (int, int)
+        Width and height of the piece.
+
+    Returns
+    -------
+    ndarray of uint8, shape (height, width, 3)
+        Dark where the photo does not reach.
+    """
+    # the camera's map is smooth: a coarse grid of it, interpolated, is exact to a few thousandths of a pixel
+    across, down = (np.linspace(0.0, length - 1.0, 17) for length in size_px)
+    grid = np.stack(np.meshgrid(across, down), axis=-1).reshape(-1, 2) / px_per_mm + origin_mm
+    fine = _interpolated(to_px(grid).reshape(17, 17, 2), size_px)
+    piece = cv2.remap(
+        pixels, fine[..., 0], fine[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=PAPER
+    )
+    return np.asarray(piece, dtype=np.uint8)
+
+
+def _interpolated(coarse: Points, size_px: tuple[int, int]) -> npt.NDArray[np.float32]:
+    """A 17 x 17 map of pixels stretched to a width and height, its corners staying corners."""
+    x, y = np.meshgrid(*(np.linspace(0.0, 16.0, length, dtype=np.float32) for length in size_px))
     where = np.where(np.isfinite(coarse), coarse, -1e6).astype(np.float32)
     return np.asarray(cv2.remap(where, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
 

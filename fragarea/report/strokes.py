@@ -32,12 +32,15 @@ class LineStyle:
         Length of a stroke in line widths; 0 for an unbroken line.
     gap : float
         Length between strokes in line widths.
+    dot : float
+        Length of a dot in the middle of each gap, in line widths; 0 for none.
     """
 
     name: str
     colour: tuple[int, int, int]
     dash: float = 0.0
     gap: float = 0.0
+    dot: float = 0.0
 
 
 LIVE = LineStyle("live tissue", (70, 225, 255))
@@ -66,11 +69,12 @@ def draw_lines(image: Image, rings: Iterable[Points], style: LineStyle, *, width
     if not style.dash:
         cv2.polylines(image, [_fixed(ring) for ring in closed], True, style.colour, width_px, cv2.LINE_AA, _SHIFT)
         return
-    strokes = [s for ring in closed for s in dashes(ring, style.dash * width_px, style.gap * width_px)]
+    lengths = (style.dash * width_px, style.gap * width_px, style.dot * width_px)
+    strokes = [stroke for ring in closed for stroke in dashes(ring, *lengths)]
     cv2.polylines(image, [_fixed(s) for s in strokes], False, style.colour, width_px, cv2.LINE_AA, _SHIFT)
 
 
-def dashes(ring: Points, dash_px: float, gap_px: float) -> list[Points]:
+def dashes(ring: Points, dash_px: float, gap_px: float, dot_px: float = 0.0) -> list[Points]:
     """Cut a closed line into strokes of equal length along its arc.
 
     Parameters
@@ -78,6 +82,8 @@ def dashes(ring: Points, dash_px: float, gap_px: float) -> list[Points]:
     ring : ndarray, shape (n, 2)
     dash_px, gap_px : float
         Positive; both are stretched a little so that a whole number of strokes goes round.
+    dot_px : float
+        Length of a dot in the middle of each gap; 0 for none.
 
     Returns
     -------
@@ -88,12 +94,17 @@ def dashes(ring: Points, dash_px: float, gap_px: float) -> list[Points]:
     count = max(1, round(along[-1] / (dash_px + gap_px)))
     step = along[-1] / count
     share = dash_px / (dash_px + gap_px)
+    pieces = [(0.0, share)]
+    if dot_px:
+        middle, half = (1 + share) / 2, dot_px / (dash_px + gap_px) / 2
+        pieces.append((middle - half, middle + half))
     strokes = []
     for i in range(count):
-        start, end = i * step, (i + share) * step
-        inside = along[(along > start) & (along < end)]
-        at = np.concatenate([[start], inside, [end]])
-        strokes.append(np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])]))
+        for first, last in pieces:
+            start, end = (i + first) * step, (i + last) * step
+            inside = along[(along > start) & (along < end)]
+            at = np.concatenate([[start], inside, [end]])
+            strokes.append(np.column_stack([np.interp(at, along, points[:, 0]), np.interp(at, along, points[:, 1])]))
     return strokes
 
 
