@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from fragarea.cli.options import Lag, check_site, day_options, nursery_argument
+from fragarea.cli.options import Lag, check_site, day_options, decimal_option, nursery_argument
 from fragarea.errors import SettingsProblem
 
 
@@ -37,6 +37,7 @@ from fragarea.errors import SettingsProblem
     metavar="FOLDER",
     help="Folder for figures as PNG and SVG: radius over time, genotypes, residuals.",
 )
+@decimal_option
 @click.option("--replace", is_flag=True, help="Overwrite the file or figures.")
 def growth(
     nursery: Path,
@@ -47,6 +48,7 @@ def growth(
     fragments: bool,
     target: Path | None,
     plots: Path | None,
+    decimal: str,
     replace: bool,
 ) -> None:
     """Tell how fast the fragments and genotypes of a NURSERY folder grow, and which to look at first.
@@ -56,6 +58,7 @@ def growth(
       fragarea growth my-nursery
       fragarea growth my-nursery --site TRAY-1 --since 2026-03-01 --fragments
       fragarea growth my-nursery --lag-days auto --to growth.xlsx
+      fragarea growth my-nursery --to growth.csv --decimal ,
       fragarea growth my-nursery --plots my-nursery/reports/growth
     """
     from rich.console import Console
@@ -105,7 +108,8 @@ def growth(
         if path.suffix.lower() == ".xlsx":
             write_growth_workbook(view, path, made_at=datetime.now(UTC))
         else:
-            write_growth_csv(genotype_table(view) if path is files[-1] else fragment_table(view), path)
+            table = genotype_table(view) if path is files[-1] else fragment_table(view)
+            write_growth_csv(table, path, decimal=decimal)
         click.echo(f"wrote {path}")
     if plots is not None:
         # loaded only here: it takes a second

@@ -69,6 +69,8 @@ DAY = click.DateTime(["%Y-%m-%d"])
 class FiniteRange(click.FloatRange):
     """A number between two limits; not ``nan``, which every comparison lets pass."""
 
+    name = "number"
+
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         if not math.isfinite(float(super().convert(value, param, ctx))):
             self.fail(f"{value!r} is not a number.", param, ctx)

@@ -81,6 +81,16 @@ def test_csv_files_hold_rates_that_are_the_discs(discs: Path) -> None:
     assert float(genotypes["G1"]["extension_mm_per_month"]) == pytest.approx(0.3 * (0.9 + 0.025 * 4.5), rel=0.01)
 
 
+def test_csv_files_have_comma_decimals_where_asked_for(discs: Path) -> None:
+    assert run("growth", discs, "--to", discs / "growth.csv", "--decimal", ",").exit_code == 0
+    with (discs / "growth.csv").open(newline="", encoding="utf-8") as file:
+        first = next(csv.DictReader(file, delimiter=";"))
+    # the first disc's radius grows by 0.3 x 0.925 mm a month; rel 1e-5: six digits are written
+    extension = first["extension_mm_per_month"]
+    assert "." not in extension
+    assert float(extension.replace(",", ".")) == pytest.approx(0.2775, rel=1e-5)
+
+
 def test_workbook_holds_every_table(discs: Path) -> None:
     result = run("growth", discs, "--to", discs / "growth.xlsx")
     assert result.exit_code == 0, result.output
@@ -97,7 +107,9 @@ def test_workbook_holds_every_table(discs: Path) -> None:
 def test_choices_that_cannot_be_met_are_refused_with_a_remedy(discs: Path) -> None:
     assert "Known: TRAY-1." in run("growth", discs, "--site", "TRAY-9").output
     assert "must end in .csv or .xlsx" in run("growth", discs, "--to", discs / "growth.ods").output
-    assert run("growth", discs, "--lag-days", "soon").exit_code == 2
+    lag = run("growth", discs, "--lag-days", "14,5")
+    assert lag.exit_code == 2
+    assert "'14,5' is not a valid number" in lag.output
     assert "No measured fragment" in run("growth", discs, "--since", "2030-01-01").output
     reversed_days = run("growth", discs, "--since", "2026-05-01", "--until", "2026-04-01")
     assert reversed_days.exit_code == 1
