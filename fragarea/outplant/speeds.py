@@ -243,7 +243,9 @@ def _places(shares: Array, draws: int, rng: np.random.Generator) -> Ints:
     """Places on a grid, drawn by their probabilities; shape (draws, genotypes)."""
     until = shares.cumsum(axis=1)
     u = rng.random((draws, len(shares)))
-    found = np.stack([np.searchsorted(row, column) for row, column in zip(until, u.T, strict=True)], axis=1)
+    found = np.empty(u.shape, dtype=np.int64)
+    for genotype, row in enumerate(until):
+        found[:, genotype] = np.searchsorted(row, u[:, genotype])
     return np.minimum(found, shares.shape[1] - 1)
 
 
