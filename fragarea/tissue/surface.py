@@ -19,7 +19,7 @@ CLASSES = 4
 SHRINK = SURFACE_MM_PER_PX / TILE_MM_PER_PX
 SHARE_PX = 2 * SHRINK  # tile pixels along a pixel of the shares
 RIM_UNIT_MM, RIM_STEPS = 10.0, 127.5
-TOGETHER = 8
+TOGETHER = 20
 
 
 def surface_shares(stack: Stack, calibration: TissueCalibration = AS_LEARNED) -> npt.NDArray[Any]:
@@ -62,8 +62,12 @@ def _log_odds(stack: Stack) -> npt.NDArray[Any]:
 def _interleaved(corners: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """An image of twice the cells' rows and columns, classes last."""
     count, classes, _, rows, columns = corners.shape
-    apart = corners.reshape(count, classes, 2, 2, rows, columns).transpose(0, 4, 2, 5, 3, 1)
-    return np.ascontiguousarray(apart).reshape(count, 2 * rows, 2 * columns, classes)
+    image = np.empty((count, 2 * rows, 2 * columns, classes), np.float32)
+    cells = image.reshape(count, rows, 2, columns, 2, classes)
+    for corner in range(4):  # four times as fast as one transposition
+        for surface in range(classes):
+            cells[:, :, corner // 2, :, corner % 2, surface] = corners[:, surface, corner]
+    return image
 
 
 @cache
