@@ -16,12 +16,15 @@ from fragarea.fusion_view import view_fusion
 from fragarea.logbook import Logbook, measurements_of
 from fragarea.nursery import Tables
 from fragarea.photo import read_photo
+from fragarea.report.pad_graph import draw_pad_graph
+from fragarea.report.pad_plot import progress_figure
 from fragarea.report.pad_shots import PadShot, ShotOf
 from fragarea.report.pad_strip import draw_pad_strip
 from fragarea.report.pictures import file_stem, write_whole
+from fragarea.report.plots import png_bytes, svg_bytes
 from fragarea.report.strokes import Image
 
-ENDINGS = ("-strip.png",)
+ENDINGS = ("-strip.png", "-graph.png", "-progress.png", "-progress.svg")
 """What stands behind the name of a pad in the names of its pictures."""
 
 
@@ -96,11 +99,14 @@ def write_pad_pictures(
         If a file cannot be written.
     """
     shot_of = shots_from(logbook, nursery_folder)
-    for site, (strip,) in files.items():
+    for site, paths in files.items():
         view = view_fusion(logbook, tables, site=site, since=since, until=until, rules=rules, with_outlines=True)
         for pad in view.pads:
-            write_whole(strip, picture_png(draw_pad_strip(pad, shot_of)))
-            on_written(strip)
+            strip, graph = (picture_png(draw(pad, shot_of)) for draw in (draw_pad_strip, draw_pad_graph))
+            progress = progress_figure(pad)
+            for path, content in zip(paths, (strip, graph, png_bytes(progress), svg_bytes(progress)), strict=True):
+                write_whole(path, content)
+                on_written(path)
 
 
 def shots_from(logbook: Logbook, nursery_folder: Path) -> ShotOf:

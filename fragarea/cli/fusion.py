@@ -62,7 +62,7 @@ TIMES_FILES = ("comparison", "curves", "times")
     type=click.Path(path_type=Path),
     default=None,
     metavar="FOLDER",
-    help="Folder for pictures of each pad: its visits side by side.",
+    help="Folder for pictures of each pad: its visits side by side, the last photo with gaps and contacts, progress.",
 )
 @click.option("--replace", is_flag=True, help="Overwrite the file or pictures.")
 def fusion(

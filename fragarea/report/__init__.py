@@ -5,6 +5,8 @@
 ``sheet``        the contact sheet of a visit, every fragment at one scale
 ``pad_shots``    photos of a pad laid over each other by its plugs
 ``pad_strip``    a pad over time, its visits side by side
+``pad_graph``    the last photo of a pad with its contact graph
+``pad_plot``     curves of a pad's progress; loaded by what draws them
 ``rows``         tidy rows, one a fragment and photo; visits and sums
 ``tables``       tables for a terminal
 ``spreadsheet``  CSV and XLSX files

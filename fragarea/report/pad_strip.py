@@ -12,7 +12,7 @@ from PIL import Image as PillowImage
 from PIL import ImageDraw
 
 from fragarea.fusion import Figure, PadHistory, PadVisit, Patch
-from fragarea.report.fonts import LINE, font, printable, shortened, wrapped
+from fragarea.report.fonts import LINE, font, shortened
 from fragarea.report.pad_shots import PadShot, PadView, ShotOf, frame_of
 from fragarea.report.strips import INK, PAPER, StripLine, text_strip
 from fragarea.report.strokes import Image, LineStyle, draw_lines
@@ -166,6 +166,11 @@ def _lead(patch: Patch) -> str:
     return min(patch.fragments, key=natural_key, default="")
 
 
+def pad_title(site: str) -> str:
+    """The name of a pad as a title, told to be a pad where the name does not say it."""
+    return site if site.casefold().startswith("pad") else f"Pad {site}"
+
+
 def progress_words(visit: PadVisit) -> tuple[str, ...]:
     """Progress in a few words: fused pairs, patches, bare ground."""
     far = visit.progress
@@ -201,11 +206,9 @@ def _panel(view: PadView, shot: PadShot, looks: Looks, *, first: bool) -> Image:
     draw = ImageDraw.Draw(canvas)
     for patch in view.visit.patches:
         _number(draw, view, patch, size)
-    if shot.why_not:
-        write_note(draw, shot.why_not, picture.shape[1], size)
     if first:
         draw_scale_bar(draw, view.px_per_mm, (picture.shape[1], picture.shape[0]), size)
-    return np.vstack([np.array(canvas), _caption(view.visit, picture.shape[1], size)])
+    return np.vstack([np.array(canvas), _caption(view.visit, shot.why_not, picture.shape[1], size)])
 
 
 def stroke_px(width_px: int) -> int:
@@ -223,15 +226,6 @@ def _number(draw: ImageDraw.ImageDraw, view: PadView, patch: Patch, size: int) -
     draw.text((float(at[0]), float(at[1])), str(patch.number), INK, font=font(round(0.75 * size), True), anchor="mm")
 
 
-def write_note(draw: ImageDraw.ImageDraw, text: str, width_px: int, size: int) -> None:
-    """A dark band with a note along the top of a picture."""
-    rows = wrapped(printable(text), font(size), width_px - size)
-    step = round(size * LINE)
-    draw.rectangle([0, 0, width_px, len(rows) * step + size // 2], fill=PAPER)
-    for i, row in enumerate(rows):
-        draw.text((size // 2, size // 4 + i * step), row, INK, font=font(size))
-
-
 def draw_scale_bar(draw: ImageDraw.ImageDraw, px_per_mm: float, size_px: tuple[int, int], size: int) -> None:
     """A bar of a round length, white on black with its length, at the lower left."""
     width, height = size_px
@@ -243,13 +237,14 @@ def draw_scale_bar(draw: ImageDraw.ImageDraw, px_per_mm: float, size_px: tuple[i
     draw.rectangle([pad, height - 2 * pad, pad + long, height - pad], fill=INK)
 
 
-def _caption(visit: PadVisit, width: int, size: int) -> Image:
-    """Date and progress below a picture; always as high, so that rows stand level."""
+def _caption(visit: PadVisit, note: str, width: int, size: int) -> Image:
+    """Date, progress and what is to say of the photo, below a picture."""
     step = round(size * LINE)
-    strip = PillowImage.new("RGB", (width, 4 * step + size // 2), PAPER)
+    lines = (*progress_words(visit), *((note,) if note else ()))
+    strip = PillowImage.new("RGB", (width, (1 + len(lines)) * step + size // 2), PAPER)
     draw = ImageDraw.Draw(strip)
     draw.text((size // 4, size // 4), f"{visit.day}", INK, font=font(size, True))
-    for i, words in enumerate(progress_words(visit), start=1):
+    for i, words in enumerate(lines, start=1):
         draw.text(
             (size // 4, size // 4 + i * step), shortened(words, font(size), width - size / 2), INK, font=font(size)
         )
@@ -260,7 +255,7 @@ def _head(pad: PadHistory, visits: Sequence[PadVisit], width: int, size: int) ->
     shown = f"{len(visits)} visits" if len(visits) > 1 else "1 visit"
     if len(visits) < len(pad.visits):
         shown = f"{len(visits)} of {len(pad.visits)} visits"
-    lines = [StripLine(f"Pad {pad.site}" if not pad.site.lower().startswith("pad") else pad.site, bold=True)]
+    lines = [StripLine(pad_title(pad.site), bold=True)]
     lines.append(StripLine(f"{shown}, {visits[0].day} to {visits[-1].day}" if len(visits) > 1 else f"{shown}"))
     return text_strip(lines, width, size)
 

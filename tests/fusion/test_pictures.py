@@ -9,13 +9,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
+from matplotlib.collections import PolyCollection
 from PIL import Image as PillowImage
 
 from fragarea.errors import SettingsProblem
-from fragarea.fusion import FusionRules, PadHistory, PadVisit, history_of
+from fragarea.fusion import FusionRules, PadHistory, PadVisit, PairState, history_of
 from fragarea.pad_pictures import picture_files, picture_png, picture_stems
+from fragarea.report.pad_graph import EDGE_LOOKS, draw_edge, draw_pad_graph
+from fragarea.report.pad_plot import progress_figure
 from fragarea.report.pad_shots import GREY, PadShot, PadView, frame_of
 from fragarea.report.pad_strip import STYLES, columns_of, draw_pad_strip, looks_of, patch_looks
+from fragarea.report.plots import png_bytes, svg_bytes
 from fragarea.report.strokes import Image, circle, draw_lines
 from tests.cli.samples import run
 from tests.fusion.pads import disc, hexagonal, photo_of, split, visit
@@ -165,6 +169,81 @@ def test_a_pad_of_one_plug_and_one_visit_has_a_strip() -> None:
     assert strip.shape[1] > 150
 
 
+# -- graph ----------------------------------------------------------------------------------------------------------
+
+
+def test_the_graph_tells_states_by_line_without_colour() -> None:
+    """All in one white on grey, along and across the edge: dots, dashes, a thick line, and a line that leaves it."""
+    looks = {}
+    for state, look in EDGE_LOOKS.items():
+        canvas: Image = np.full((60, 400, 3), 128, np.uint8)
+        draw_edge(canvas, np.array([[10.0, 30.0], [390.0, 30.0]]), replace(look, colour=(255, 255, 255)), 4.0)
+        bright = canvas[..., 0] > 200
+        looks[state] = (bright[30, 12:388].mean(), np.ptp(np.flatnonzero(bright.any(axis=1))) + 1)
+    along, across = ({state: look[part] for state, look in looks.items()} for part in (0, 1))
+    assert along[PairState.FUSED] == 1.0
+    assert along[PairState.APART] < 0.5 < along[PairState.CONTACT] < 0.9
+    assert across[PairState.FUSED] > 1.5 * across[PairState.CONTACT] > across[PairState.APART]
+    assert across[PairState.BORDER] > 1.4 * across[PairState.FUSED]
+    assert along[PairState.BORDER] < 0.8  # it swings off the straight line
+
+
+def test_the_graph_has_an_edge_for_every_pair_between_its_plugs() -> None:
+    genotypes = ["A"] * 5 + ["B"] * 5
+    pad = pad_of(discs(10.0, genotypes=genotypes), discs(15.6, 8, turn_deg=30, genotypes=genotypes))
+    picture = draw_pad_graph(pad, gone, longest_px=900)
+    frame = frame_of(pad)
+    view = PadView(frame, pad.visits[-1], frame.px_per_mm(900))
+    plugs, states = view.plugs_px(), {pair.state for pair in pad.visits[-1].pairs}
+    assert states == {PairState.FUSED, PairState.BORDER}  # discs of 15.6 mm at 30 mm overlap
+    top = int(np.flatnonzero((picture[:, 0] == GREY).all(axis=1))[0])
+    colours = {state: np.array(EDGE_LOOKS[state].colour) for state in states}
+    for pair in pad.visits[-1].pairs:
+        middle = (plugs[pair.fragment_a] + 2 * plugs[pair.fragment_b]) / 3 + (0, top)
+        x, y = np.rint(middle).astype(int)
+        near = picture[y - 9 : y + 10, x - 9 : x + 10].astype(int)
+        assert (np.abs(near - colours[pair.state]).sum(axis=2) < 30).any(), pair.names
+
+
+def test_the_graph_and_the_curves_have_the_same_bytes_every_time(grown: PadHistory) -> None:
+    for draw in (
+        lambda: picture_png(draw_pad_graph(grown, gone, longest_px=300)),
+        lambda: png_bytes(progress_figure(grown)),
+        lambda: svg_bytes(progress_figure(grown)),
+    ):
+        assert draw() == draw()
+
+
+# -- curves ---------------------------------------------------------------------------------------------------------
+
+
+def test_curves_show_the_figures_of_every_visit(grown: PadHistory) -> None:
+    drawn = [place.lines[0].get_ydata() for place in progress_figure(grown).axes]
+    far = [one.progress for one in grown.visits]
+    assert drawn[0] == pytest.approx([100 * one.fused_share.value for one in far])
+    assert drawn[0][-1] == 100.0  # discs of 16 mm at 30 mm overlap
+    assert drawn[1] == pytest.approx([100 * one.largest_share.value for one in far])
+    # exact geometry: discs of 10 mm cover no other's ground
+    assert drawn[1][0] == pytest.approx(10.0, abs=0.01)
+    assert drawn[2] == pytest.approx([100 * one.bare_share.value for one in far])
+
+
+def test_bands_reach_from_low_to_high(grown: PadHistory) -> None:
+    (band,) = [part for part in progress_figure(grown).axes[2].collections if isinstance(part, PolyCollection)][:1]
+    heights = band.get_paths()[0].vertices[:, 1]
+    shares = [one.progress.bare_share for one in grown.visits]
+    assert heights.min() == pytest.approx(100 * min(one.low for one in shares))
+    assert heights.max() == pytest.approx(100 * max(one.high for one in shares))
+
+
+def test_a_single_visit_and_a_pad_that_cannot_fuse_have_curves() -> None:
+    live = split(disc((0.0, 0.0), 9.0), [(0.0, 0.0)])
+    lone = visit(photo_of(live, [(0.0, 0.0)]), FusionRules(draws=4), with_outlines=True)
+    figure = progress_figure(pad_of(lone, site="$x^2$ <b>"))
+    assert "none" in figure.axes[0].get_title(loc="left")
+    assert b"<svg" in svg_bytes(figure)
+
+
 # -- files ----------------------------------------------------------------------------------------------------------
 
 
@@ -189,7 +268,9 @@ def test_the_command_writes_pictures_of_pads_whose_photos_are_gone(nursery: Path
     result = run("fusion", nursery, "--site", PAD, "--pictures", folder)
     assert result.exit_code == 0, result.output
     strip = folder / "Pad-à-l-été-strip.png"
-    assert f"wrote {strip}" in result.output.replace("\n", "")
+    names = {f"Pad-à-l-été-{name}" for name in ("strip.png", "graph.png", "progress.png", "progress.svg")}
+    assert {path.name for path in folder.iterdir()} == names
+    assert all(f"wrote {folder / name}" in result.output.replace("\n", "") for name in names)
     pixels = np.asarray(PillowImage.open(strip))
     assert (pixels == GREY).all(axis=2).mean() > 0.2
     again = run("fusion", nursery, "--site", PAD, "--pictures", folder)
