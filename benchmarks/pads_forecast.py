@@ -3,8 +3,8 @@
 Ten discs in a hexagonal layout, radii drawn, every fragment with its own constant extension about its genotype's,
 every gap closing a little otherwise than the two tell, and every visit measured with errors. Forecasts see the visits
 alone. Pads that are drawn from the model that forecasts rest on show whether intervals hold what they say where it
-holds; the last part shows what they hold where growth swings with the season, which the model does not know. All is
-seeded; ``--pads 20`` makes a quick run.
+holds; three visits tell no seasons, so that intervals are wide then. The last part shows what they hold where growth
+swings with the season, on all pads alike, of which the model only knows how strong it was so far. All is seeded; ``--pads 20`` makes a quick run.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ EVERY_MONTHS = 2.0
 GENOTYPES, PADS_OF_EACH = 4, 2
 SPREAD, PAIR_SPREAD = 0.2, 0.1
 EDGE_U_MM = 0.05
+SPACING_MM = 38.0  # so wide that no pair meets within the visits seen
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def _nursery(visits: int, rng: np.random.Generator, pace: Pace) -> list[_Drawn]:
 def _pad(site: str, genotype: str, speeds: np.ndarray, visits: int, rng: np.random.Generator, pace: Pace) -> _Drawn:
     start = rng.normal(8.0, 0.5, size=10)
     times = EVERY_MONTHS * np.arange(visits)
-    exact = pad_at(list(start), 0, site=site, genotypes=(genotype,) * 10)
+    exact = pad_at(list(start), 0, site=site, genotypes=(genotype,) * 10, spacing_mm=SPACING_MM)
     place = {one.fragment: number for number, one in enumerate(exact.fragments)}
     both = {pair.names: sum(speeds[place[name]] for name in pair.names) for pair in exact.pairs}
     closing = {names: both[names] * (1 + PAIR_SPREAD * rng.standard_normal()) for names in both}
@@ -91,6 +92,7 @@ def _pad(site: str, genotype: str, speeds: np.ndarray, visits: int, rng: np.rand
             float(month),
             site=site,
             genotypes=(genotype,) * 10,
+            spacing_mm=SPACING_MM,
             off_mm=list(off),
             gap_u_mm=EDGE_U_MM * math.sqrt(2),
         )
@@ -98,8 +100,7 @@ def _pad(site: str, genotype: str, speeds: np.ndarray, visits: int, rng: np.rand
         for pair in visit.pairs:
             measured = gaps[pair.names] - closing[pair.names] * even_months
             measured += EDGE_U_MM * math.sqrt(2) * rng.standard_normal()
-            gap = max(measured, 0.31)
-            pairs.append(replace(pair, gap_mm=gap, state=PairState.APART, neck_mm=0.0))
+            pairs.append(replace(pair, gap_mm=measured, state=PairState.APART, neck_mm=0.0))
         seen.append(replace(visit, pairs=tuple(pairs)))
     grid = np.arange(0.0, 360.0, 0.05)
     at = pace(times[-1] + grid)

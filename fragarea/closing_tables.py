@@ -39,8 +39,9 @@ def forecast_notes(view: ClosingView) -> tuple[str, ...]:
         f"contact: the day on which the gap is {view.rules.contact_mm:g} mm. fused: the day on which the neck is "
         f"{view.rules.neck_mm:g} mm, as for two discs that meet. low and high bound the 80 and 95 % intervals; empty "
         f"is later than {HORIZON_DAYS / 365.25:.0f} years, or never.",
-        "Forecasts do not know seasons, losses, shading, or how far a fragment has yet to heal: rates stay what they "
-        "are.",
+        "A pad's pairs may quicken and slow together, by as much as visits showed so far (pace) or, where fewer than "
+        "four tell it, by 10 % (common practice, no source). When in the year is not known. Losses, shading and how "
+        "far a fragment has yet to heal are not in the forecasts.",
         "past: forecasts made anew from what earlier visits had told. What happened is known to lie between two "
         "visits; an interval that has a day in common with that time held it. Judged are those whose event was seen, "
         "or whose interval has passed.",

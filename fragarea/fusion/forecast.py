@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from fragarea.fusion.records import FusionRules, PadHistory, PairState, PairVisit
-from fragarea.fusion.speeds import GapLine, PadSpeeds, RateSource, fragment_speed, gap_line
+from fragarea.fusion.speeds import WINDOW_DAYS, GapLine, PadSpeeds, RateSource, fragment_speed, gap_line
 from fragarea.growth.records import DAYS_PER_MONTH
 
 Array = npt.NDArray[np.float64]
@@ -28,6 +28,9 @@ USUAL_YEARS = (2.0, 3.0)
 
 FAR = 2.0
 """A forecast that is out of these years by more than this factor gets a doubt."""
+
+PACE_MONTHS = 12 / math.pi
+"""So many months of a yearly swing add up, at most, to what lies off its mean."""
 
 _LEVELS = (0.5, 0.1, 0.9, 0.025, 0.975)
 _SHARES = (0.5, 1.0)
@@ -187,8 +190,9 @@ def forecast_pad(
     which all fragments of the genotype share, so that pairs of a pad are early or late together; where the fragment
     or the gap itself was measured at several visits, that weighs in by its variance (a normal model, conditioned on
     what was seen). The date of contact is that of g - c t = `contact_mm`. A neck of `neck_mm` follows from there as
-    the common chord of two discs (:func:`overlap_for_neck`). Rates stay what they are: seasons, losses of tissue and
-    shading are not in it. A pair at a border counts as in contact and never fuses.
+    the common chord of two discs (:func:`overlap_for_neck`). A pad's pairs may quicken and slow together by as much
+    as they did so far (`pace`); when in the year is not known. Losses of tissue and shading are not in it. A pair at
+    a border counts as in contact and never fuses.
     """
     visit = pad.visits[-1]
     histories = pad.pairs
@@ -210,6 +214,7 @@ def forecast_pad(
             line = gap_line(histories[pair.names], overlap_mm=past, scatter=speeds.gap_scatter)
             lines.append((share, line))
         rates = _draw_closing(open_pairs, [line for _, line in lines], speeds, draws, rng)
+        rates = _with_pace(rates, [line.gap_mm for _, line in lines], _watched_months(pad), speeds.pace, rng)
         for number, (pair, (share, line)) in enumerate(zip(open_pairs, lines, strict=True)):
             rate = rates[:, number]
             closing[pair.names] = float(rate.mean()), float(rate.std())
@@ -261,6 +266,27 @@ def _draw_closing(
     values, vectors = np.linalg.eigh((cov + cov.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0.0))
     return np.asarray(mean + rng.standard_normal((draws, len(pairs))) @ root.T)
+
+
+def _watched_months(pad: PadHistory) -> float:
+    days = min((pad.visits[-1].day - pad.visits[0].day).days, WINDOW_DAYS)
+    return float(days) / DAYS_PER_MONTH
+
+
+def _with_pace(
+    rates: Array, gaps_mm: Sequence[float], watched_months: float, pace: float, rng: np.random.Generator
+) -> Array:
+    """Rates as they may be from now on, where all pairs of a pad quicken and slow together.
+
+    The mean of a yearly swing over M months is off by up to 12 / (pi M) of the swing (its integral over half a year):
+    so are the mean over the months watched, and that over the months to come.
+    """
+    ahead = np.array([max(gap, 0.0) for gap in gaps_mm]) / np.maximum(rates.mean(axis=0), 1e-6)
+    seen = min(1.0, PACE_MONTHS / max(watched_months, 1e-6))
+    to_come = np.minimum(1.0, PACE_MONTHS / np.maximum(ahead, 1e-6))
+    both = rng.standard_normal((len(rates), 2))
+    off = pace * (seen * both[:, :1] + to_come * both[:, 1:])
+    return np.asarray(rates * np.maximum(1 + off, 0.0))
 
 
 def _days(way_mm: Array, rate: Array, line: GapLine) -> Array:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,13 @@ source)."""
 USUAL_PAIR_SPREAD, USUAL_PAIR_WEIGHT = 0.1, 5.0
 """How far the closing of a gap differs from what the areas of its two fragments tell, as a share of it, before any
 data, and how many pairs that belief weighs (common practice, no source)."""
+
+USUAL_PACE = 0.1
+"""Of the closing of all gaps of a pad from season to season, where too few visits tell it (common practice, no
+source)."""
+
+LEAST_STEPS = 3
+"""Fewer steps between visits tell no pace."""
 
 WINDOW_DAYS = 365.0
 """Gaps older than this tell nothing of how fast a pair closes today."""
@@ -59,6 +67,9 @@ class PadSpeeds:
         Standard deviation of how fast a gap closes about what its fragments' areas tell, as a share of it.
     gap_scatter : float
         How far gaps lie off their lines, in standard uncertainties, over all pairs; 1 at least.
+    pace : float
+        Standard deviation of how fast all pairs of a pad close together from one time to another, by seasons mostly,
+        as a share of its mean.
     """
 
     growth: Mapping[str, GenotypeGrowth]
@@ -67,6 +78,7 @@ class PadSpeeds:
     own: Mapping[str, tuple[float, float]]
     pair_spread: float = USUAL_PAIR_SPREAD
     gap_scatter: float = 1.0
+    pace: float = 0.0
 
     def source_of(self, genotype: str) -> RateSource:
         """Where the rate of a genotype comes from."""
@@ -187,7 +199,7 @@ def speeds_of(pads: Sequence[PadHistory], trays: GenotypesGrowth | None = None) 
         points = [point for point, keep in zip(history.points, of_it, strict=True) if keep]
         if history.genotype in growth and (told := _own(points, growth[history.genotype])):
             own[history.fragment] = told
-    speeds = PadSpeeds(growth, source, covariance, own, gap_scatter=_gap_scatter(pads))
+    speeds = PadSpeeds(growth, source, covariance, own, gap_scatter=_gap_scatter(pads), pace=_pace(pads))
     return replace(speeds, pair_spread=_pair_spread(pads, speeds))
 
 
@@ -298,6 +310,38 @@ def _gap_scatter(pads: Sequence[PadHistory]) -> float:
                 squares += (off / max(one.gap_u_mm, _LEAST_U_MM)) ** 2
             freedom += len(apart) - 2
     return math.sqrt(max(1.0, squares / freedom)) if freedom else 1.0
+
+
+def _pace(pads: Sequence[PadHistory]) -> float:
+    """How the closing of all pairs of a pad quickens and slows together, from visit to visit."""
+    squares, by_chance, freedom = 0.0, 0.0, 0
+    for pad in pads:
+        told: dict[tuple[float, float], list[float]] = {}
+        for visits in pad.pairs.values():
+            apart = _apart(visits)[::-1]
+            if len(apart) <= LEAST_STEPS:
+                continue
+            mean = (apart[0].gap_mm - apart[-1].gap_mm) / days_between(apart[0].taken_at, apart[-1].taken_at)
+            if mean <= 0:
+                continue
+            for one, other in pairwise(apart):
+                days = days_between(one.taken_at, other.taken_at)
+                key = (days_between(one.taken_at, apart[-1].taken_at), days)
+                told.setdefault(key, []).append((one.gap_mm - other.gap_mm) / (mean * days))
+        steps = [ratios for ratios in told.values() if len(ratios) >= max(2, len(pad.pairs) / 2)]
+        if len(steps) < LEAST_STEPS:
+            continue
+        paces = np.array([np.mean(ratios) for ratios in steps])
+        noise = sum(float(np.var(ratios, ddof=1)) / len(ratios) for ratios in steps) / len(steps)
+        freedom += len(steps) - 1
+        squares += float(((paces - paces.mean()) ** 2).sum())
+        by_chance += noise * (len(steps) - 1)
+    if not freedom:
+        return USUAL_PACE
+    # a swing that errors of measurement could make (two standard deviations of chi-squared) is taken for none
+    if squares < by_chance * (1 + 2 * math.sqrt(2 / freedom)):
+        return 0.0
+    return math.sqrt((squares - by_chance) / freedom)
 
 
 def _pair_spread(pads: Sequence[PadHistory], speeds: PadSpeeds) -> float:

@@ -29,9 +29,11 @@ def growing(nursery: Path) -> Path:
 def test_forecasts_are_told_in_sentences_and_held_against_what_came(nursery: Path) -> None:
     result = run("fusion", nursery, "--forecast", "--pairs", "--until", "2030-07-31")
     assert result.exit_code == 0, result.output
-    # exact: 2 mm are left at 2 mm in 180 days a radius of each: contact, at 0.3 mm, 1.7 / 4 * 180 = 76.5 days later,
-    # 2030-09-19; the nursery's two visits tell that to days
-    assert f"{PAD}, from 2030-07-04: all neighbour pairs in contact by 2030-09-" in result.output
+    # exact: 2 mm are left, and both radii grew 2 mm in 180 days: contact, at 0.3 mm, 1.7 / 4 * 180 = 76.5 days later,
+    # on 2030-09-18, for each of six pairs
+    assert f"{PAD}, from 2030-07-04: all neighbour pairs in contact by 2030-" in result.output
+    pairs = [line for line in result.output.splitlines() if "±" in line and "2030-09" in line]
+    assert len(pairs) == 6
     assert "Genotype G2" in result.output
     assert "measured on pads" in result.output
     later = run("fusion", nursery, "--forecast")

@@ -16,6 +16,8 @@ from fragarea.fusion.survival import (
     Event,
     EventTime,
     Grouping,
+    _self_consistent,
+    _turnbull,
     compare_groups,
     compare_times,
     event_curve,
@@ -100,6 +102,16 @@ def test_estimate_of_the_cosmesis_trial() -> None:
         assert curve.method == "Turnbull"
         assert list(told) == list(expected)
         assert list(told.values()) == pytest.approx(list(expected.values()), abs=1e-4)
+
+
+def test_draws_are_fitted_as_the_library_fits() -> None:
+    lower = np.array([one.lower_days for one in COSMESIS])
+    upper = np.array([one.upper_days for one in COSMESIS])
+    weights = np.random.default_rng(2).integers(0, 3, len(COSMESIS)).astype(float)
+    days, waiting = _turnbull(lower, upper, weights)
+    at, share = _self_consistent(lower, upper, weights)
+    # 0.002: the iteration stops where no mass moves by more than 1e-6 a step, and may have a thousand steps to go
+    assert share[np.searchsorted(at, days, side="right") - 1] == pytest.approx(waiting, abs=0.002)
 
 
 def test_no_other_estimate_is_likelier() -> None:
