@@ -15,7 +15,7 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table as RichTable
 from rich.text import Text
 
-from fragarea.growth import ADVICE, contrast_sentence, genotype_sentence
+from fragarea.growth import ADVICE, GrowthRates, contrast_sentence, genotype_sentence, rates_between_visits
 from fragarea.growth_view import GrowthView
 from fragarea.report.pictures import write_whole
 from fragarea.report.spreadsheet import FORMULA_STARTS, clean_text
@@ -32,56 +32,62 @@ NOTES = (
 )
 
 
+RATE_COLUMNS = (
+    "since",
+    "until",
+    "measurements",
+    "extension_mm_per_month",
+    "extension_u_mm_per_month",
+    "growth_cm2_per_month",
+    "growth_u_cm2_per_month",
+    "percent_per_month",
+    "percent_u_per_month",
+    "specific_growth_per_day",
+    "specific_growth_u_per_day",
+    "doubling_days",
+    "doubling_u_days",
+)
+MOST_SENTENCES = 12  # comparisons told on the terminal
+
+
 def fragment_table(view: GrowthView) -> Table:
     """One row a fragment: rates over its measurements that count as growth, and what was left out."""
-    header = (
-        "fragment",
-        "genotype",
-        "site",
-        "since",
-        "until",
-        "measurements",
-        "extension_mm_per_month",
-        "extension_u_mm_per_month",
-        "growth_cm2_per_month",
-        "growth_u_cm2_per_month",
-        "percent_per_month",
-        "percent_u_per_month",
-        "specific_growth_per_day",
-        "specific_growth_u_per_day",
-        "doubling_days",
-        "doubling_u_days",
-        "left_out",
-        "left_out_why",
-    )
+    header = ("fragment", "genotype", "site", *RATE_COLUMNS, "left_out", "left_out_why")
     rows: list[tuple[Value, ...]] = []
     for curve, rates in view.fragments:
         why = "; ".join(dict.fromkeys(reason.value for _, reason in curve.left_out))
+        numbers = (None, None, len(curve.points), *[None] * 10) if rates is None else _rate_values(rates)
         ends = (len(curve.left_out) + curve.undated, why)
-        head = (curve.fragment, curve.genotype, curve.site)
-        if rates is None:
-            rows.append((*head, None, None, len(curve.points), *[None] * 10, *ends))
-            continue
-        rows.append(
-            (
-                *head,
-                rates.since.date(),
-                rates.until.date(),
-                rates.points,
-                rates.extension_mm_per_month,
-                rates.extension_u_mm_per_month,
-                rates.growth_cm2_per_month,
-                rates.growth_u_cm2_per_month,
-                rates.percent_per_month,
-                rates.percent_u_per_month,
-                rates.specific_per_day,
-                rates.specific_u_per_day,
-                rates.doubling_days,
-                rates.doubling_u_days,
-                *ends,
-            )
-        )
+        rows.append((curve.fragment, curve.genotype, curve.site, *numbers, *ends))
     return header, rows
+
+
+def visit_table(view: GrowthView) -> Table:
+    """One row for each fragment and pair of visits in turn that count as growth: rates between them."""
+    header = ("fragment", "genotype", "site", *RATE_COLUMNS)
+    return header, [
+        (curve.fragment, curve.genotype, curve.site, *_rate_values(rates))
+        for curve, _ in view.fragments
+        for rates in rates_between_visits(curve.points)
+    ]
+
+
+def _rate_values(rates: GrowthRates) -> tuple[Value, ...]:
+    return (
+        rates.since.date(),
+        rates.until.date(),
+        rates.points,
+        rates.extension_mm_per_month,
+        rates.extension_u_mm_per_month,
+        rates.growth_cm2_per_month,
+        rates.growth_u_cm2_per_month,
+        rates.percent_per_month,
+        rates.percent_u_per_month,
+        rates.specific_per_day,
+        rates.specific_u_per_day,
+        rates.doubling_days,
+        rates.doubling_u_days,
+    )
 
 
 def genotype_table(view: GrowthView) -> Table:
@@ -193,20 +199,27 @@ def write_growth_csv(table: Table, path: Path, *, decimal: str = ".") -> None:
     write_whole(path, growth_csv(table, decimal=decimal).encode("utf-8"))
 
 
-def write_growth_workbook(view: GrowthView, path: Path, *, made_at: datetime) -> None:
-    """Write all tables as sheets of one workbook; raises SettingsProblem when it cannot be written."""
-    write_tables(
-        {
-            "Genotypes": genotype_table(view),
-            "Comparisons": contrast_table(view),
-            "Fragments": fragment_table(view),
-            "Look first": look_table(view),
-            "Changed places": mixup_table(view),
-            "Left out": left_out_table(view),
-        },
-        path,
-        notes=NOTES,
-        made_at=made_at,
+def growth_tables(view: GrowthView, *, each_visit: bool = False) -> dict[str, Table]:
+    """All tables by title; with `each_visit` rates from each visit to the next too."""
+    tables = {
+        "Genotypes": genotype_table(view),
+        "Comparisons": contrast_table(view),
+        "Fragments": fragment_table(view),
+        "Look first": look_table(view),
+        "Changed places": mixup_table(view),
+        "Left out": left_out_table(view),
+    }
+    if each_visit:
+        tables["Between visits"] = visit_table(view)
+    return tables
+
+
+def csv_name(path: Path, title: str) -> Path:
+    """The file of a table: fragments have `path` itself, others their title at its end."""
+    return (
+        path
+        if title == "Fragments"
+        else path.with_name(f"{path.stem}-{title.lower().replace(' ', '-')}{path.suffix}")
     )
 
 
@@ -257,7 +270,9 @@ def write_tables(tables: Mapping[str, Table], path: Path, *, notes: Sequence[str
 def summary_lines(view: GrowthView) -> list[str]:
     """The answers in sentences: genotypes, comparisons, what was left out, what to look at, doubts."""
     lines = [genotype_sentence(one) for one in view.genotypes.genotypes]
-    lines += [contrast_sentence(one) for one in view.contrasts]
+    lines += [contrast_sentence(one) for one in view.contrasts[:MOST_SENTENCES]]
+    if len(view.contrasts) > MOST_SENTENCES:
+        lines.append(f"{len(view.contrasts) - MOST_SENTENCES} more comparisons of genotypes: write them with --to.")
     for name, lag in sorted(view.lags.items()):
         lines.append(
             f"{name or 'Fragments without a genotype'}: healing lag {lag.lag_days:.0f} days after cutting"

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import click
@@ -28,8 +29,10 @@ from fragarea.errors import SettingsProblem
     "target",
     type=click.Path(path_type=Path),
     default=None,
-    help="File to write: NAME.xlsx with all tables, or NAME.csv with fragments and NAME-genotypes.csv.",
+    help="File to write: NAME.xlsx with all tables, or NAME.csv with fragments and NAME-genotypes.csv,"
+    " NAME-comparisons.csv and so on beside it.",
 )
+@click.option("--each-visit", is_flag=True, help="With --to: rates from each visit to the next too.")
 @click.option(
     "--plots",
     type=click.Path(path_type=Path),
@@ -47,6 +50,7 @@ def growth(
     lag_days: float | str,
     fragments: bool,
     target: Path | None,
+    each_visit: bool,
     plots: Path | None,
     decimal: str,
     replace: bool,
@@ -58,19 +62,21 @@ def growth(
       fragarea growth my-nursery
       fragarea growth my-nursery --site TRAY-1 --since 2026-03-01 --fragments
       fragarea growth my-nursery --lag-days auto --to growth.xlsx
-      fragarea growth my-nursery --to growth.csv --decimal ,
+      fragarea growth my-nursery --to growth.csv --each-visit --decimal ,
       fragarea growth my-nursery --plots my-nursery/reports/growth
     """
     from rich.console import Console
 
     from fragarea.growth_tables import (
+        NOTES,
+        csv_name,
         fragment_table,
-        genotype_table,
+        growth_tables,
         shown_columns,
         summary_lines,
         terminal_table,
         write_growth_csv,
-        write_growth_workbook,
+        write_tables,
     )
     from fragarea.growth_view import view_growth
     from fragarea.logbook import open_logbook
@@ -79,9 +85,12 @@ def growth(
 
     settings = load_nursery(nursery)
     check_site(settings, site)
+    if since and since.date() > date.today():
+        raise SettingsProblem(f"--since {since.date()} is a day to come. Give a day up to today.")
     if since and until and since > until:
         raise SettingsProblem(f"--since {since.date()} is after --until {until.date()}. Exchange the two days.")
-    files = _files(target, replace)
+    if target is not None:
+        _check_target(target, replace)
     if plots is not None:
         _check_folder(plots, replace)
     with open_logbook(logbook_path(settings), create=False) as logbook:
@@ -104,13 +113,17 @@ def growth(
         Console().print(terminal_table(shown_columns(fragment_table(view), columns)))
     for line in summary_lines(view):
         click.echo(line)
-    for path in files:
-        if path.suffix.lower() == ".xlsx":
-            write_growth_workbook(view, path, made_at=datetime.now(UTC))
+    if target is not None:
+        tables = growth_tables(view, each_visit=each_visit)
+        if target.suffix.lower() == ".xlsx":
+            write_tables(tables, target, notes=NOTES, made_at=datetime.now(UTC))
+            click.echo(f"wrote {target}")
         else:
-            table = genotype_table(view) if path is files[-1] else fragment_table(view)
-            write_growth_csv(table, path, decimal=decimal)
-        click.echo(f"wrote {path}")
+            named = {csv_name(target, title): table for title, table in tables.items()}
+            _check_new(named, replace)
+            for path, table in named.items():
+                write_growth_csv(table, path, decimal=decimal)
+                click.echo(f"wrote {path}")
     if plots is not None:
         # loaded only here: it takes a second
         from fragarea.report.plots import draw_growth, write_figures
@@ -128,15 +141,14 @@ def _check_folder(plots: Path, replace: bool) -> None:
         raise SettingsProblem(f"{old[0]} exists. Give --replace to overwrite it, or another folder.")
 
 
-def _files(target: Path | None, replace: bool) -> list[Path]:
-    """The files to write; an error where one has another ending, or is there already."""
-    if target is None:
-        return []
-    kind = target.suffix.lower()
-    if kind not in (".csv", ".xlsx"):
+def _check_target(target: Path, replace: bool) -> None:
+    """An error where the name has another ending, or the file is there already."""
+    if target.suffix.lower() not in (".csv", ".xlsx"):
         raise SettingsProblem(f"--to {target}: the name must end in .csv or .xlsx.")
-    files = [target] if kind == ".xlsx" else [target, target.with_name(f"{target.stem}-genotypes{target.suffix}")]
-    for path in files:
+    _check_new([target], replace)
+
+
+def _check_new(paths: Iterable[Path], replace: bool) -> None:
+    for path in paths:
         if path.exists() and not replace:
             raise SettingsProblem(f"{path} exists. Give --replace to overwrite it, or another name.")
-    return files

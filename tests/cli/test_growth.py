@@ -81,6 +81,27 @@ def test_csv_files_hold_rates_that_are_the_discs(discs: Path) -> None:
     assert float(genotypes["G1"]["extension_mm_per_month"]) == pytest.approx(0.3 * (0.9 + 0.025 * 4.5), rel=0.01)
 
 
+def test_rates_from_each_visit_to_the_next_are_written_where_asked_for(discs: Path) -> None:
+    result = run("growth", discs, "--to", discs / "rates.csv", "--each-visit")
+    assert result.exit_code == 0, result.output
+    with (discs / "rates-between-visits.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["fragment"] == "F25"]
+    with (discs / "rates.csv").open(encoding="utf-8", newline="") as file:
+        (whole,) = [row for row in csv.DictReader(file) if row["fragment"] == "F25"]
+    assert len(rows) == int(whole["measurements"]) - 1
+    assert [row["since"] for row in rows[1:]] == [row["until"] for row in rows[:-1]]
+    for row in rows:
+        # exact geometry: the disc's radius grows evenly, 0.7 (0.9 + 0.025 5) mm a month
+        assert float(row["extension_mm_per_month"]) == pytest.approx(0.7 * 1.025, rel=1e-3)
+        # two visits tell less than all
+        assert float(row["extension_u_mm_per_month"]) > float(whole["extension_u_mm_per_month"])
+    for title in ("genotypes", "comparisons", "look-first", "changed-places", "left-out"):
+        assert (discs / f"rates-{title}.csv").exists()
+    refused = run("growth", discs, "--to", discs / "rates.csv")
+    assert refused.exit_code == 1
+    assert "exists. Give --replace" in refused.output
+
+
 def test_csv_files_have_comma_decimals_where_asked_for(discs: Path) -> None:
     assert run("growth", discs, "--to", discs / "growth.csv", "--decimal", ",").exit_code == 0
     with (discs / "growth.csv").open(newline="", encoding="utf-8") as file:
@@ -110,7 +131,10 @@ def test_choices_that_cannot_be_met_are_refused_with_a_remedy(discs: Path) -> No
     lag = run("growth", discs, "--lag-days", "14,5")
     assert lag.exit_code == 2
     assert "'14,5' is not a valid number" in lag.output
-    assert "No measured fragment" in run("growth", discs, "--since", "2030-01-01").output
+    assert "No measured fragment" in run("growth", discs, "--until", "2020-01-01").output
+    coming = run("growth", discs, "--since", "2999-01-01")
+    assert coming.exit_code == 1
+    assert "--since 2999-01-01 is a day to come" in coming.output
     reversed_days = run("growth", discs, "--since", "2026-05-01", "--until", "2026-04-01")
     assert reversed_days.exit_code == 1
     assert "--since 2026-05-01 is after --until 2026-04-01. Exchange the two days." in reversed_days.output
