@@ -4,7 +4,8 @@ Ten discs in a hexagonal layout, radii drawn, every fragment with its own consta
 every gap closing a little otherwise than the two tell, and every visit measured with errors. Forecasts see the visits
 alone. Pads that are drawn from the model that forecasts rest on show whether intervals hold what they say where it
 holds; three visits tell no seasons, so that intervals are wide then. The last part shows what they hold where growth
-swings with the season, on all pads alike, of which the model only knows how strong it was so far. All is seeded; ``--pads 20`` makes a quick run.
+swings with the season, on all pads alike, of which the model only knows how strong it was so far. All is seeded;
+``--pads 20`` makes a quick run.
 """
 
 from __future__ import annotations

@@ -332,14 +332,17 @@ def _pace(pads: Sequence[PadHistory]) -> float:
         if len(steps) < LEAST_STEPS:
             continue
         paces = np.array([np.mean(ratios) for ratios in steps])
-        noise = sum(float(np.var(ratios, ddof=1)) / len(ratios) for ratios in steps) / len(steps)
+        # an edge that is off moves the gaps to all its neighbours, so no more than half the fragments tell each alone
+        alone = max(1.0, len(pad.visits[-1].fragments) / 2)
+        noise = float(np.mean([np.var(ratios, ddof=1) for ratios in steps])) / alone
         freedom += len(steps) - 1
         squares += float(((paces - paces.mean()) ** 2).sum())
         by_chance += noise * (len(steps) - 1)
     if not freedom:
         return USUAL_PACE
-    # a swing that errors of measurement could make (two standard deviations of chi-squared) is taken for none
-    if squares < by_chance * (1 + 2 * math.sqrt(2 / freedom)):
+    # a swing that errors of measurement could make is taken for none: two standard deviations of chi-squared, half as
+    # wide again because neighbouring steps share a visit
+    if squares < by_chance * (1 + 3 * math.sqrt(2 / freedom)):
         return 0.0
     return math.sqrt((squares - by_chance) / freedom)
 

@@ -13,7 +13,7 @@ from benchmarks.drawn_pads import history, pad_at
 from benchmarks.pads_forecast import coverage
 from fragarea.fusion import FusionRules
 from fragarea.fusion.forecast import Verdict, forecast_pad, overlap_for_neck, past_forecasts
-from fragarea.fusion.speeds import PadSpeeds, RateSource, fragment_speed, gap_line, speeds_of
+from fragarea.fusion.speeds import USUAL_PACE, PadSpeeds, RateSource, fragment_speed, gap_line, speeds_of
 from fragarea.growth import GenotypeGrowth, GenotypesGrowth, Method
 
 MONTH = 30.4375
@@ -157,6 +157,27 @@ def test_without_a_rate_there_is_no_date() -> None:
     told = forecast_pad(pad, speeds_of([pad]), FusionRules())
     assert told.all_contact is None
     assert "no growth rate is known of their genotype" in told.why["all_contact"]
+
+
+def test_a_yearly_swing_is_seen_in_what_all_pairs_share_and_errors_make_a_small_one() -> None:
+    def seen(swing: float, seed: int = 0) -> float:
+        rng = np.random.default_rng(seed)
+        visits = []
+        for month in range(0, 13, 2):
+            even = month + swing * 12 / (2 * math.pi) * (1 - math.cos(2 * math.pi * month / 12))
+            off = 0.05 * rng.standard_normal(10)
+            visits.append(pad_at(8.0 + 0.3 * even, month, spacing_mm=38.0, off_mm=list(off), gap_u_mm=0.07))
+        return speeds_of([history(visits)]).pace
+
+    # exact: over steps of two months a swing of 0.4 has the means 0.4 * 12 / (2 pi 2) * differences of cosines,
+    # whose standard deviation over six steps is 0.296
+    # (errors of 0.05 mm move it by 0.05 on one pad: the mean over twenty tells whether it is right)
+    assert np.mean([seen(0.4, seed) for seed in range(20)]) == pytest.approx(0.296, abs=0.03)
+    # edges off by 0.05 mm pass for a swing on some single pads, a small one: intervals too wide there, never too narrow
+    mistaken = [seen(0.0, seed) for seed in range(20)]
+    assert np.median(mistaken) == 0.0
+    assert max(mistaken) < 0.1
+    assert speeds_of([history([pad_at(8.0, 0), pad_at(9.0, 3)])]).pace == USUAL_PACE
 
 
 def test_areas_in_contact_tell_no_free_growth() -> None:
