@@ -173,7 +173,7 @@ def test_a_yearly_swing_is_seen_in_what_all_pairs_share_and_errors_make_a_small_
     # whose standard deviation over six steps is 0.296
     # (errors of 0.05 mm move it by 0.05 on one pad: the mean over twenty tells whether it is right)
     assert np.mean([seen(0.4, seed) for seed in range(20)]) == pytest.approx(0.296, abs=0.03)
-    # edges off by 0.05 mm pass for a swing on some single pads, a small one: intervals too wide there, never too narrow
+    # edges off by 0.05 mm pass for a small swing on some single pads: intervals are too wide there, never too narrow
     mistaken = [seen(0.0, seed) for seed in range(20)]
     assert np.median(mistaken) == 0.0
     assert max(mistaken) < 0.1
