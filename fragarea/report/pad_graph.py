@@ -15,13 +15,14 @@ from fragarea.report.fonts import font, printable, shortened, width_of
 from fragarea.report.pad_shots import PadView, ShotOf, frame_of
 from fragarea.report.pad_strip import draw_scale_bar, pad_title, progress_words
 from fragarea.report.strips import INK, PAPER, StripLine, text_strip
-from fragarea.report.strokes import CASING, PLACE, Image, Points, draw_lines
+from fragarea.report.strokes import CASING, Image, LineStyle, Points, draw_lines
 
 SURE = 0.95
 """A pair whose state is less probable carries a question mark."""
 
 _TEXT = 0.026  # of the picture's longer side
 _LONGEST_NAME = 14
+_TISSUE = LineStyle("edge of live tissue", (225, 225, 225))
 _SHIFT = 4
 
 
@@ -85,7 +86,7 @@ def draw_pad_graph(pad: PadHistory, shot_of: ShotOf, *, longest_px: int = 1400, 
     width, size = picture.shape[1], max(10, round(_TEXT * longest_px))
     stroke = max(2.0, longest_px / 330)
     for patch in visit.patches:
-        draw_lines(picture, view.rings_px(patch.outline), PLACE, width_px=max(1, round(stroke / 3)))
+        draw_lines(picture, view.rings_px(patch.outline), _TISSUE, width_px=max(1, round(stroke / 3)))
     plugs = view.plugs_px()
     for pair in visit.pairs:
         draw_edge(picture, _between(plugs, pair, 0.8 * size), EDGE_LOOKS[pair.state], stroke)

@@ -12,7 +12,7 @@ from PIL import Image as PillowImage
 from PIL import ImageDraw
 
 from fragarea.fusion import Figure, PadHistory, PadVisit, Patch
-from fragarea.report.fonts import LINE, font, shortened
+from fragarea.report.fonts import LINE, font, shortened, width_of, wrapped
 from fragarea.report.pad_shots import PadShot, PadView, ShotOf, frame_of
 from fragarea.report.strips import INK, PAPER, StripLine, text_strip
 from fragarea.report.strokes import Image, LineStyle, draw_lines
@@ -43,7 +43,7 @@ COLOURS = (
 )
 
 _GAP = 0.02  # between panels, of a panel's width
-_TEXT = 0.052
+_TEXT = 0.062
 _NOTE = "Each patch of live tissue has its own line, colour and number; 1 is the largest of its day."
 _BAR_MM = (5.0, 10.0, 20.0, 50.0, 100.0)
 
@@ -232,15 +232,16 @@ def draw_scale_bar(draw: ImageDraw.ImageDraw, px_per_mm: float, size_px: tuple[i
     length_mm = max((mm for mm in _BAR_MM if mm * px_per_mm <= width / 4), default=_BAR_MM[0])
     long, pad = length_mm * px_per_mm, size // 3
     top = height - round(1.9 * size)
-    draw.rectangle([0, top, long + 2 * pad + 1, height], fill=PAPER)
-    draw.text((pad, top + pad // 2), f"{length_mm:g} mm", INK, font=font(round(0.85 * size)))
+    text, face = f"{length_mm:g} mm", font(round(0.85 * size))
+    draw.rectangle([0, top, max(long, width_of(text, face)) + 2 * pad, height], fill=PAPER)
+    draw.text((pad, top + pad // 2), text, INK, font=face)
     draw.rectangle([pad, height - 2 * pad, pad + long, height - pad], fill=INK)
 
 
 def _caption(visit: PadVisit, note: str, width: int, size: int) -> Image:
     """Date, progress and what is to say of the photo, below a picture."""
     step = round(size * LINE)
-    lines = (*progress_words(visit), *((note,) if note else ()))
+    lines = (*progress_words(visit), *wrapped(note, font(size), width - size / 2))
     strip = PillowImage.new("RGB", (width, (1 + len(lines)) * step + size // 2), PAPER)
     draw = ImageDraw.Draw(strip)
     draw.text((size // 4, size // 4), f"{visit.day}", INK, font=font(size, True))

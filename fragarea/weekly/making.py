@@ -22,13 +22,15 @@ from fragarea.logbook import (
 from fragarea.nursery import Nursery, Tables
 from fragarea.nursery_view import view_nursery
 from fragarea.outplant_view import ForecastView, view_forecast
+from fragarea.pad_pictures import shots_from
 from fragarea.report import visits_of
 from fragarea.report.words import CAUTIONS
 from fragarea.sites.records import SiteKind
 from fragarea.weekly.album import Album
 from fragarea.weekly.changes import said_of
 from fragarea.weekly.outplanting import days_of_interest
-from fragarea.weekly.records import WeeklyPage
+from fragarea.weekly.pads import pictures_of, shown_first
+from fragarea.weekly.records import PadPictures, WeeklyPage
 from fragarea.weekly.sections import BUILDERS, Week
 
 DAYS = 7
@@ -73,6 +75,7 @@ def week_of(
             last_visits[site] = max(day, last_visits.get(site, day))
     seen = view_nursery(logbook, nursery, tables, since=since, until=until)
     growth = view_growth(logbook, tables, until=until)
+    pads_now = _pads(logbook, nursery, tables, since, until)
     check = last_check(logbook, until=until)
     return Week(
         nursery=nursery,
@@ -80,7 +83,7 @@ def week_of(
         until=until,
         seen=seen,
         growth=growth,
-        pads=_pads(logbook, nursery, tables, since, until),
+        pads=pads_now,
         check=check,
         last_visits=last_visits,
         late=count_late(logbook, taken_before=since, recorded_after=previous.made_at) if previous else 0,
@@ -95,6 +98,7 @@ def week_of(
         ),
         tables=tables,
         outplanting=_outplanting(logbook, nursery, tables, until),
+        pad_pictures=_pad_pictures(logbook, nursery, tables, pads_now, until) if pads_now else (),
     )
 
 
@@ -110,6 +114,19 @@ def _pads(logbook: Logbook, nursery: Nursery, tables: Tables, since: date, until
     if not any(site.kind is SiteKind.PAD for site in nursery.sites):
         return None
     return view_fusion(logbook, tables, since=since, until=until)
+
+
+def _pad_pictures(
+    logbook: Logbook, nursery: Nursery, tables: Tables, seen: FusionView, until: date
+) -> tuple[PadPictures, ...]:
+    """Pictures of some of the pads of these days, over all their visits."""
+    shot_of = shots_from(logbook, nursery.folder)
+    whole = [
+        pad
+        for site in shown_first(seen)
+        for pad in view_fusion(logbook, tables, site=site, until=until, with_outlines=True).pads
+    ]
+    return tuple(pictures_of(pad, shot_of, number) for number, pad in enumerate(whole, start=1))
 
 
 def make_weekly(

@@ -247,10 +247,40 @@ class Growth:
 
 
 @dataclass(frozen=True)
+class PadPictures:
+    """A pad over all its visits.
+
+    Attributes
+    ----------
+    site : str
+    strip : bytes
+        Its visits side by side, as JPEG.
+    progress : Markup
+        Curves of progress, as an SVG element.
+    """
+
+    site: str
+    strip: bytes
+    progress: Markup
+
+
+@dataclass(frozen=True)
 class Pads:
-    """How far pads have fused, in sentences."""
+    """How far pads have fused.
+
+    Attributes
+    ----------
+    lines : tuple of str
+        In sentences.
+    pictures : tuple of PadPictures
+        Of some of them.
+    without_pictures : int
+        Pads of these days that are shown in no picture, to keep the file small.
+    """
 
     lines: tuple[str, ...]
+    pictures: tuple[PadPictures, ...] = ()
+    without_pictures: int = 0
 
 
 @dataclass(frozen=True)

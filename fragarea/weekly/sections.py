@@ -53,6 +53,7 @@ from fragarea.weekly.records import (
     GenotypeLine,
     Growth,
     LookFirst,
+    PadPictures,
     Photographed,
     Refused,
     Section,
@@ -93,6 +94,8 @@ class Week:
         Of all days up to the last.
     pads : FusionView or None
         Of the pads of these days; None for a nursery without pads.
+    pad_pictures : tuple of PadPictures
+        Of some of these pads.
     check : CheckRecord or None
         The last one up to the last day.
     last_visits : mapping of site to date
@@ -122,6 +125,7 @@ class Week:
     said: Said
     tables: Tables = NO_TABLES
     outplanting: ForecastView | None = None
+    pad_pictures: tuple[PadPictures, ...] = ()
 
     @cached_property
     def visits(self) -> tuple[Visit, ...]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import io
 import re
 import shutil
 import sqlite3
@@ -89,10 +91,19 @@ def test_photos_that_are_gone_leave_grey_places_with_the_reason(discs: Path) -> 
 
 def test_pictures_of_now_and_before_stand_side_by_side_at_one_scale(nursery: Path) -> None:
     reader = page_of(nursery, "--since", PAD_DAY)
-    images = [a for tag, a in reader.tags if tag == "img"]
+    images = [a for tag, a in reader.tags if tag == "img" and "side by side" not in a["alt"]]
     assert {a["width"] for a in images} == {"300", "160"}
     assert any(a["alt"].endswith("on 2025-07-10") for a in images)
     assert "Both pictures of a fragment have the same scale" in reader.seen
+
+
+def test_a_pad_is_shown_over_time_within_its_room(nursery: Path) -> None:
+    reader = page_of(nursery, "--since", PAD_DAY)
+    (strip,) = [a for tag, a in reader.tags if tag == "img" and "side by side" in a["alt"]]
+    jpeg = base64.b64decode(strip["src"].removeprefix("data:image/jpeg;base64,"))
+    assert 20_000 < len(jpeg) <= 250_000
+    assert Image.open(io.BytesIO(jpeg)).width > 500
+    assert "Pairs fused" in " ".join(a.get("aria-label", "") for tag, a in reader.tags if tag == "svg")
 
 
 def test_a_photo_that_changed_since_is_not_shown_under_old_outlines(nursery: Path) -> None:
