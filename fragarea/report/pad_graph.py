@@ -21,7 +21,7 @@ SURE = 0.95
 """A pair whose state is less probable carries a question mark."""
 
 _TEXT = 0.026  # of the picture's longer side
-_LONGEST_NAME = 14
+_LONGEST_NAME = 13
 _TISSUE = LineStyle("edge of live tissue", (225, 225, 225))
 _SHIFT = 4
 
@@ -97,7 +97,7 @@ def draw_pad_graph(pad: PadHistory, shot_of: ShotOf, *, longest_px: int = 1400, 
         draw.ellipse([*(at - radius), *(at + radius)], fill=INK, outline=PAPER, width=max(2, size // 8))
         _plate(
             draw,
-            shortened(_abridged(name), font(size), view.px_per_mm * _room_mm(visit)),
+            _abridged(name, size, view.px_per_mm * _room_mm(visit)),
             at + np.array([0, 1.25 * size]),
             size,
         )
@@ -173,9 +173,15 @@ def _room_mm(visit: PadVisit) -> float:
     return 0.9 * visit.spacing_mm if math.isfinite(visit.spacing_mm) else 30.0
 
 
-def _abridged(name: str) -> str:
+def _abridged(name: str, size: int, room_px: float) -> str:
+    """A name, its middle left out where it has no room: names that share a beginning differ at the end."""
     text = printable(name)
-    return text if len(text) <= _LONGEST_NAME else f"{text[:6].rstrip()}…{text[-7:].lstrip()}"
+    for kept in range(min(len(text), _LONGEST_NAME + 1), 2, -1):
+        head = kept // 3
+        short = text if kept == len(text) else f"{text[:head].rstrip()}…{text[head - kept :].lstrip()}"
+        if width_of(short, font(size)) <= room_px:
+            return short
+    return shortened(text, font(size), room_px)
 
 
 def _plate(draw: ImageDraw.ImageDraw, text: str, at: Points, size: int) -> None:

@@ -14,6 +14,7 @@ from PIL import Image as PillowImage
 
 from fragarea.errors import SettingsProblem
 from fragarea.fusion import FusionRules, PadHistory, PadVisit, PairState, history_of
+from fragarea.fusion_view import FusionView
 from fragarea.pad_pictures import picture_files, picture_png, picture_stems
 from fragarea.report.pad_graph import EDGE_LOOKS, draw_edge, draw_pad_graph
 from fragarea.report.pad_plot import progress_figure
@@ -21,6 +22,7 @@ from fragarea.report.pad_shots import GREY, PadShot, PadView, frame_of
 from fragarea.report.pad_strip import STYLES, columns_of, draw_pad_strip, looks_of, patch_looks
 from fragarea.report.plots import png_bytes, svg_bytes
 from fragarea.report.strokes import Image, circle, draw_lines
+from fragarea.weekly.pads import STRIP_BYTES, pictures_of, shown_first
 from tests.cli.samples import run
 from tests.fusion.pads import disc, hexagonal, photo_of, split, visit
 from tests.fusion.test_view import PAD, nursery  # noqa: F401
@@ -242,6 +244,25 @@ def test_a_single_visit_and_a_pad_that_cannot_fuse_have_curves() -> None:
     figure = progress_figure(pad_of(lone, site="$x^2$ <b>"))
     assert "none" in figure.axes[0].get_title(loc="left")
     assert b"<svg" in svg_bytes(figure)
+
+
+# -- weekly report --------------------------------------------------------------------------------------------------
+
+
+def test_pads_that_went_backwards_are_shown_first_and_no_more_than_have_room(grown: PadHistory) -> None:
+    ahead = [PadHistory(f"PAD-{number}", grown.visits) for number in range(1, 7)]
+    died = pad_of(discs(16.0), discs(14.0, 6), site="PAD-9")
+    assert died.visits[1].setbacks
+    view = FusionView((*ahead, died), (), FusionRules(), ())
+    assert shown_first(view) == ["PAD-9", "PAD-1", "PAD-2", "PAD-3"]
+
+
+def test_a_strip_for_the_page_has_room_whatever_the_photos_show(grown: PadHistory) -> None:
+    rng = np.random.default_rng(1)  # noise: what JPEG packs worst
+    pixels = rng.integers(0, 256, (1200, 1200, 3), dtype=np.uint8)
+    shot = PadShot(pixels, lambda points, _height: np.asarray(points) * 8 + 300)
+    many = PadHistory("PAD", tuple(replace(discs(10.0, number), setbacks=()) for number in range(8)))
+    assert len(pictures_of(many, lambda _visit: shot, 1).strip) <= STRIP_BYTES
 
 
 # -- files ----------------------------------------------------------------------------------------------------------
