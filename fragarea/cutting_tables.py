@@ -15,12 +15,12 @@ def cut_table(view: CutView) -> Table:
     """One row a genotype."""
     header = (
         *("genotype", "species", "wanted_living", "stock_safe", "stock_expected", "chance_percent_per_piece"),
-        *("pieces_needed", "pieces_allowed", "to_cut", "assurance_percent"),
+        *("pieces_needed", "pieces_allowed", "to_cut", "assurance_percent", "safe_with_cuts"),
     )
     rows: list[tuple[Value, ...]] = [
         (
             *(one.genotype, one.species, one.wanted, one.stock_safe, one.stock_expected, 100 * one.chance),
-            *(one.pieces, one.allowed, one.to_cut, 100 * one.assurance),
+            *(one.pieces, one.allowed, one.to_cut, 100 * one.assurance, one.safe),
         )
         for one in view.plan.lines
     ]
@@ -31,12 +31,22 @@ def shown_cuts(view: CutView) -> Table:
     """The plan as a terminal shows it."""
     rows: list[tuple[Value, ...]] = []
     for one in view.plan.lines:
-        needed = "none helps" if one.pieces is None else str(one.pieces)
-        allowed = "not known" if one.allowed is None else str(one.allowed)
-        stock = f"{one.stock_safe} ({one.stock_expected:.0f} expected)"
+        # short words: a terminal is 80 characters wide, and the sentences below say more
+        needed = "none" if one.pieces is None else str(one.pieces)
+        allowed = "unknown" if one.allowed is None else str(one.allowed)
+        stock = f"{one.stock_safe} ({one.stock_expected:.0f})"
         cells = (one.wanted, stock, _percent(one.chance), needed, allowed, one.to_cut, _percent(one.assurance))
         rows.append((one.genotype, *cells))
-    header = ("genotype", "wanted", "safe_from_stock", "chance_of_a_piece", "needed", "allowed", "cut", "assurance")
+    header = (
+        "genotype",
+        "wanted",
+        "from_stock_safe_(mean)",
+        "chance_of_a_piece",
+        "needed",
+        "allowed",
+        "cut",
+        "assurance",
+    )
     return header, rows
 
 
@@ -109,7 +119,8 @@ def _genotype_lines(one: CutLine, view: CutView) -> list[str]:
         limits = "; ".join(_limit_words(limit) for limit in view.limits if limit.genotype == one.genotype)
         return [
             f"{one.genotype}: {one.pieces} pieces are needed, but broodstock allows {one.allowed} more ({limits})."
-            f" With these, {one.wanted} are reached with a chance of {_percent(one.assurance)}."
+            f" With these, {one.wanted} are reached with a chance of {_percent(one.assurance)};"
+            f" {one.safe} with {_percent(view.plan.assurance)}."
         ]
     return []
 

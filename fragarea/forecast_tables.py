@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, timedelta
 
 import numpy as np
@@ -12,7 +12,7 @@ import numpy as np
 from fragarea.growth import DAYS_PER_MONTH
 from fragarea.growth.columns import day_of
 from fragarea.growth_tables import Table, Value
-from fragarea.outplant import State, StockLine, day_or_none, next_open
+from fragarea.outplant import GenotypeSpeed, State, StockLine, day_or_none, next_open
 from fragarea.outplant.forecast import Forecast
 from fragarea.outplant_tables import readiness_lines
 from fragarea.outplant_view import ForecastView
@@ -215,6 +215,15 @@ def forecast_lines(view: ForecastView, by: Sequence[date]) -> list[str]:
     return [clean_text(line) for line in lines]
 
 
+def planning_lines(view: ForecastView, genotypes: Collection[str], by: date) -> list[str]:
+    """What a plan of cuts rests on: the stock of today, borrowed speeds, how far ahead, past forecasts."""
+    lines = readiness_lines(view.readiness)
+    if view.readiness.of(State.UNKNOWN):
+        lines.append("What is unknown today is not counted as stock.")
+    lines += [_borrowed(one) for one in view.knowledge.speeds.genotypes if one.borrows and one.genotype in genotypes]
+    return [clean_text(line) for line in [*lines, *_reach_lines(view, [by]), past_sentence(view)]]
+
+
 def _nothing_lines(view: ForecastView) -> list[str]:
     """What leaves nothing to forecast."""
     states = Counter(one.state for one in view.readiness.verdicts)
@@ -259,11 +268,16 @@ def _growth_lines(view: ForecastView) -> list[str]:
             speed = f"{one.speed_mm_per_month:.2f} ± {1.96 * one.speed_u_mm_per_month:.2f} mm/month"
             lines.append(f"{name} does not grow ({speed}): none of what is not ready yet is forecast to be.")
         elif one.borrows:
-            lines.append(
-                f"{name}: {one.fragments} measured fragments, so {100 * (1 - one.own_share):.0f} % of its speed is"
-                f" borrowed from {one.species or 'the other genotypes'}."
-            )
+            lines.append(_borrowed(one))
     return lines
+
+
+def _borrowed(one: GenotypeSpeed) -> str:
+    name = one.genotype or "Fragments without a genotype"
+    return (
+        f"{name}: {one.fragments} measured fragments, so {100 * (1 - one.own_share):.0f} % of its speed is"
+        f" borrowed from {one.species or 'the other genotypes'}."
+    )
 
 
 def _deadline_lines(view: ForecastView) -> list[str]:

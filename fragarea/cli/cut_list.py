@@ -104,13 +104,14 @@ def cut_list(
       fragarea cut-list my-nursery --by 2026-09-01 --want G1=20 --want G2=40 --assurance 0.95
       fragarea cut-list my-nursery --by 2026-09-01 --number 60 --loss-after 0.3 --to cut-list.xlsx
 
-    What stands in the nursery already and is ready by then counts; "safe from stock" is what it gives alone.
+    What stands in the nursery already and is ready by then counts; "from stock safe (mean)" is what it gives
+    alone.
     """
     from rich.console import Console
 
     from fragarea.cutting_tables import breadth_table, colonies_table, cut_lines, cut_table, shown_cuts
     from fragarea.cutting_view import even_mix, view_cuts, with_settings
-    from fragarea.forecast_tables import past_sentence, speeds_table
+    from fragarea.forecast_tables import planning_lines, speeds_table
     from fragarea.growth_tables import terminal_table, write_growth_csv, write_tables
     from fragarea.nursery import load_tables
     from fragarea.outplant_tables import ADVICE
@@ -137,7 +138,7 @@ def cut_list(
         return
     cuts = view_cuts(view, settings, load_tables(settings), wanted, by=by.date(), seed=seed)
     Console().print(terminal_table(shown_cuts(cuts)))
-    lines = [*cut_lines(cuts, settings.outplanting), past_sentence(view), ADVICE]
+    lines = [*cut_lines(cuts, settings.outplanting), *planning_lines(view, wanted, by.date()), ADVICE]
     for line in lines:
         click.echo(line)
     if target is None:

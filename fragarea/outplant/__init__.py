@@ -30,6 +30,7 @@ from fragarea.outplant.cutting import (
     plan_cuts,
     ready_chance,
     safe_number,
+    safe_with,
 )
 from fragarea.outplant.forecast import LEVELS, Forecast, Stand, forecast
 from fragarea.outplant.knowledge import Knowledge, learn
@@ -79,6 +80,7 @@ __all__ = [
     "plan_cuts",
     "ready_chance",
     "safe_number",
+    "safe_with",
     "standing",
     "stock_lines",
     "units_on",

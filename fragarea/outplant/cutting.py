@@ -126,6 +126,26 @@ def safe_number(stock: Counts, assurance: float) -> int:
     return int(ordered[math.floor((1 - assurance) * len(ordered) + 1e-9)]) if len(ordered) else 0
 
 
+def safe_with(pieces: int, assurance: float, chance: Array, stock: Counts) -> int:
+    """The largest number that stock and so many cut pieces reach together with the assurance.
+
+    Parameters
+    ----------
+    pieces : int
+    assurance : float
+    chance : ndarray of float64, shape (draws,)
+        That one piece becomes an outplant that lives.
+    stock : ndarray of int64, shape (draws,)
+        Outplants that live, of what stands in the nursery already.
+    """
+    low, high = 0, pieces + int(stock.max(initial=0)) + 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        reached = float(assurance_of(middle, pieces, chance, stock).mean()) >= assurance
+        low, high = (middle, high) if reached else (low, middle)
+    return low
+
+
 @dataclass(frozen=True)
 class ColonyLimit:
     """How much of one colony may be cut.
@@ -198,6 +218,8 @@ class CutLine:
         How many pieces may be cut of its colonies; None where that is not known.
     assurance : float
         Chance to reach the number with `pieces`, or with what is allowed where that is less.
+    safe : int
+        Outplants that live, of stock and what is cut in fact, with the wanted assurance.
     """
 
     genotype: str
@@ -209,6 +231,7 @@ class CutLine:
     pieces: int | None
     allowed: int | None
     assurance: float
+    safe: int
 
     @property
     def to_cut(self) -> int:
@@ -294,6 +317,7 @@ def plan_cuts(
                 pieces=needed,
                 allowed=limit,
                 assurance=float(reached.mean()),
+                safe=safe_with(cut, assurance, chance, living),
             )
         )
     return CutPlan(by, assurance, loss_after, tuple(lines), float(together.mean()) if lines else 0.0)

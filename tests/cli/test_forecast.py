@@ -155,6 +155,9 @@ def test_a_cut_list_names_pieces_limits_and_breadth(discs: Path) -> None:
     assert int(rows["G2"]["pieces_needed"]) == int(rows["G2"]["to_cut"]) > 0
     words = " ".join(result.output.split())
     assert "but broodstock allows 12 more (B-G1: 20 cm² a year, 8 cm² cut in the last)" in words
+    assert f"; {rows['G1']['safe_with_cuts']} with 90 %." in words
+    assert int(rows["G1"]["stock_safe"]) <= int(rows["G1"]["safe_with_cuts"]) < 30
+    assert int(rows["G2"]["safe_with_cuts"]) >= 10
     assert "effectively 1.6 (inverse Simpson)" in words  # 1 / (0.75^2 + 0.25^2)
     assert "G1 makes 75 % of the set, more than 50 %" in words
     assert "How much may be cut of B-G2 is not known" in words
@@ -176,6 +179,25 @@ def test_more_assurance_and_more_loss_ask_for_more_pieces(discs: Path) -> None:
     assert pieces("--assurance", 0.99) > plain
     assert pieces("--loss-after", 0.5) > plain > pieces("--loss-after", 0)
     assert pieces("--piece-cm2", 3.9) <= plain
+
+
+def test_a_cut_list_tells_that_photos_are_too_old_to_count_stock_and_how_far_ahead_it_reaches(discs: Path) -> None:
+    late = ON + timedelta(days=400)
+    result = run("cut-list", discs, "--on", late, "--by", late + timedelta(days=900), "--want", "G2=10")
+    words = " ".join(result.output.split())
+    assert f"On {late}: 0 ready" in words
+    assert "Photograph the trays again" in words
+    assert "What is unknown today is not counted as stock." in words
+    assert "rests on its going on alike" in words
+    now = run("cut-list", discs, "--on", ON, "--by", ON + timedelta(days=30), "--want", "G2=10").output
+    assert "What is unknown today" not in now
+    assert "rests on its going on alike" not in now
+
+
+def test_a_cut_list_breaks_no_word_on_a_terminal_of_80_characters(discs: Path) -> None:
+    output = run("cut-list", discs, "--on", ON, "--by", ON + timedelta(days=20), "--number", 41).output
+    head = output[: output.index("Pieces of")]
+    assert {"genotype", "assurance", "allowed", "unknown", "none", "(mean)"} <= set(head.split())
 
 
 def test_a_number_is_shared_evenly_and_too_early_a_day_is_told(discs: Path) -> None:

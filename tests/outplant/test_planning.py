@@ -29,6 +29,7 @@ from fragarea.outplant import (
     plan_cuts,
     ready_chance,
     safe_number,
+    safe_with,
     stock_lines,
     weekly,
 )
@@ -161,6 +162,15 @@ def test_a_plan_honours_the_limit_of_the_broodstock() -> None:
     assert line.assurance == pytest.approx(float(stats.binom.sf(9, 11, 0.8)))
     (line,) = cuts(10, allowed=0).lines
     assert (line.to_cut, line.assurance) == (0, 0)
+
+
+def test_what_is_safe_with_the_cuts_that_are_allowed_is_the_binomial_quantile() -> None:
+    (line,) = cuts(10, allowed=8).lines
+    # the largest k with P(X >= k) >= 0.9, where X is binomial: the 10 % quantile
+    assert line.safe == int(stats.binom.ppf(0.1, 8, 0.8)) == 5
+    assert cuts(10).lines[0].safe == 10
+    assert safe_with(0, 0.9, np.full(100, 0.5), np.arange(100)) == safe_number(np.arange(100), 0.9)
+    assert safe_with(0, 0.9, np.empty(0), np.empty(0, dtype=int)) == 0
 
 
 def test_stock_is_thinned_by_the_loss_after_planting() -> None:
