@@ -92,7 +92,8 @@ def view_cuts(
     number = {name: i for i, (name, _) in enumerate(known.names)}
     for name in wanted:
         if name not in number:
-            raise SettingsProblem(f"genotype {name!r} does not stand in the nursery. {did_you_mean(name, number)}")
+            described = [one for one in number if one]
+            raise SettingsProblem(f"genotype {name!r} does not stand in the nursery. {did_you_mean(name, described)}")
         if not known.speeds.genotypes[number[name]].known:
             raise SettingsProblem(
                 f"genotype {name!r}: no growth is known of it or its species yet. Photograph it at two visits first."

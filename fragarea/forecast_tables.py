@@ -14,7 +14,7 @@ from fragarea.growth.columns import day_of
 from fragarea.growth_tables import Table, Value
 from fragarea.outplant import GenotypeSpeed, State, StockLine, day_or_none, next_open
 from fragarea.outplant.forecast import Forecast
-from fragarea.outplant_tables import readiness_lines
+from fragarea.outplant_tables import closed_lines, readiness_lines
 from fragarea.outplant_view import ForecastView
 from fragarea.report.spreadsheet import clean_text
 
@@ -209,7 +209,12 @@ def forecast_lines(view: ForecastView, by: Sequence[date]) -> list[str]:
     lines = readiness_lines(view.readiness)
     if not view.readiness.verdicts:
         return lines
-    lines += [*_nothing_lines(view), *_closed_lines(view, by), *_growth_lines(view), *_deadline_lines(view)]
+    lines += [
+        *_nothing_lines(view),
+        *closed_lines(view.settings, sorted({view.on, *by})),
+        *_growth_lines(view),
+        *_deadline_lines(view),
+    ]
     if view.standing.verdicts:
         lines += [*_reach_lines(view, by), past_sentence(view)]
     return [clean_text(line) for line in lines]
@@ -237,17 +242,6 @@ def _nothing_lines(view: ForecastView) -> list[str]:
         ]
     reasons = Counter(why for one, why in view.standing.aside if one.state is State.NOT_YET)
     return [f"Not forecast: {count}, because {why}." for why, count in reasons.items()]
-
-
-def _closed_lines(view: ForecastView, by: Sequence[date]) -> list[str]:
-    lines = []
-    for day in by:
-        name = view.settings.closed_on(day)
-        if name:
-            opens = next_open(day, view.settings)
-            after = f"It is wanted again from {opens}." if opens else "No open day is set within four years."
-            lines.append(f"On {day} outplanting is not wanted ({name}). {after}")
-    return lines
 
 
 def _growth_lines(view: ForecastView) -> list[str]:

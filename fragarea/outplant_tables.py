@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
+from datetime import date
 
 from fragarea.growth_tables import Table, Value
 from fragarea.measurement import FragmentStatus
+from fragarea.nursery import Outplanting
 from fragarea.nursery.outplanting import EXAMPLE
-from fragarea.outplant import State, Verdict
+from fragarea.outplant import State, Verdict, next_open
 from fragarea.outplant_view import ReadinessView
 from fragarea.report import format_area
 from fragarea.report.spreadsheet import clean_text
@@ -104,6 +107,17 @@ def readiness_by_genotype(view: ReadinessView) -> Table:
         for genotype, species in sorted({(one.unit.genotype, one.unit.species) for one in view.verdicts})
     ]
     return ("genotype", "species", *(state.value.replace(" ", "_") for state in State)), rows
+
+
+def closed_lines(settings: Outplanting, days: Iterable[date]) -> list[str]:
+    """Of which of some days the nursery says that outplanting is not wanted, and when it is again."""
+    lines = []
+    for day in days:
+        if name := settings.closed_on(day):
+            opens = next_open(day, settings)
+            after = f"It is wanted again from {opens}." if opens else "No open day is set within four years."
+            lines.append(clean_text(f"On {day} outplanting is not wanted ({name}). {after}"))
+    return lines
 
 
 def readiness_lines(view: ReadinessView) -> list[str]:

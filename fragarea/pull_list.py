@@ -17,7 +17,7 @@ from reportlab.platypus import Flowable, KeepTogether, Paragraph, SimpleDocTempl
 from fragarea import __version__
 from fragarea.nursery import Nursery
 from fragarea.outplant import State, Verdict
-from fragarea.outplant_tables import ADVICE
+from fragarea.outplant_tables import ADVICE, closed_lines
 from fragarea.outplant_view import ReadinessView
 from fragarea.report.fonts import printable
 from fragarea.report.pictures import write_whole
@@ -48,6 +48,7 @@ def pull_list_bytes(view: ReadinessView, nursery: Nursery, *, paper: str = "a4")
     parts: list[Flowable] = [
         Paragraph(_text(f"Pull list, {nursery.name}"), _style(15, bold=True)),
         Paragraph(_text(f"Ready by the rules of nursery.toml on {view.on}: {len(ready)}"), _style(9)),
+        *(Paragraph(_text(line), _style(9, bold=True)) for line in closed_lines(nursery.outplanting, [view.on])),
         Spacer(0, 3 * mm),
         Paragraph(
             "Date ______________ &nbsp; Pulled by ____________________ &nbsp; Permit ____________________", _style(9)

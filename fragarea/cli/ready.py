@@ -64,6 +64,7 @@ def ready(
     from fragarea.outplant_tables import (
         ADVICE,
         NO_RULES,
+        closed_lines,
         readiness_by_genotype,
         readiness_lines,
         readiness_table,
@@ -81,12 +82,13 @@ def ready(
         view = view_readiness(
             logbook, settings, load_tables(settings), on=on.date() if on else datetime.now().date(), site=site
         )
+    told = [*readiness_lines(view), *closed_lines(settings.outplanting, [view.on]), ADVICE]
     console = Console()
-    if every or view.of(State.READY):
+    if (every and view.verdicts) or view.of(State.READY):
         console.print(terminal_table(shown_readiness(view, every=every)))
     if view.verdicts:
         console.print(terminal_table(readiness_by_genotype(view)))
-    for line in [*readiness_lines(view), ADVICE]:
+    for line in told:
         click.echo(line)
     if target is not None:
         if target.suffix.lower() == ".csv":
@@ -97,7 +99,7 @@ def ready(
                 "Pull list": ready_table(view),
                 "By genotype": readiness_by_genotype(view),
             }
-            write_tables(tables, target, notes=[*readiness_lines(view), ADVICE], made_at=datetime.now(UTC))
+            write_tables(tables, target, notes=told, made_at=datetime.now(UTC))
         click.echo(f"wrote {target}")
     if pull_list is not None:
         from fragarea.pull_list import write_pull_list

@@ -92,6 +92,17 @@ def test_wrong_options_are_told(discs: Path, words: list[str], told: str) -> Non
     assert told in result.output
 
 
+def test_an_empty_nursery_tells_that_nothing_stands_there(tmp_path: Path) -> None:
+    folder = make_discs(tmp_path)
+    for name in ("fragments.csv", "placements.csv"):
+        head = (folder / name).read_text(encoding="utf-8").splitlines()[0]
+        (folder / name).write_text(f"{head}\n", encoding="utf-8")
+    output = run("ready", folder, "--on", ON, "--all").output
+    assert output.startswith(f"Nothing stands in the nursery on {ON}.")
+    output = run("cut-list", folder, "--on", ON, "--by", BY, "--want", "G1=5").output
+    assert "genotype 'G1' does not stand in the nursery. None is described yet." in output
+
+
 def test_one_visit_tells_no_growth(tmp_path: Path) -> None:
     discs = make_discs(tmp_path, visits=1)
     on = TAKEN.date() + timedelta(days=1)

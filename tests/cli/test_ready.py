@@ -96,6 +96,22 @@ def test_files_hold_units_and_no_formulas(discs: Path) -> None:
     assert book["Pull list"].max_row == 9
 
 
+def test_a_closed_day_is_told_wherever_what_is_ready_is_listed(discs: Path) -> None:
+    name, pdf = "saison <chaude>", discs / "closed.pdf"
+    assert "outplanting is not wanted" not in run("ready", discs, "--on", DAY).output
+    text = (discs / "nursery.toml").read_text(encoding="utf-8")
+    closed = f'[[outplanting.closed]]\nname = "{name}"\nfrom = {DAY}\nto = {DAY}\n'
+    (discs / "nursery.toml").write_text(f"{text}\n{closed}", encoding="utf-8")
+    output = run("ready", discs, "--on", DAY, "--pull-list", pdf, "--to", discs / "closed.xlsx").output
+    opens = TAKEN.date() + timedelta(days=1)
+    told = f"On {DAY} outplanting is not wanted ({name}). It is wanted again from {opens}."
+    assert told in output
+    assert told in " ".join(pypdfium2.PdfDocument(pdf)[0].get_textpage().get_text_bounded().split())
+    notes = [row[0] for row in load_workbook(discs / "closed.xlsx")["Notes"].iter_rows(values_only=True)]
+    assert told in notes
+    assert told in run("forecast", discs, "--on", DAY).output
+
+
 def test_too_old_photos_say_what_to_do(discs: Path) -> None:
     late = f"{TAKEN + timedelta(days=46):%Y-%m-%d}"
     result = run("ready", discs, "--on", late)
