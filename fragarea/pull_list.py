@@ -19,14 +19,16 @@ from fragarea.nursery import Nursery
 from fragarea.outplant import State, Verdict
 from fragarea.outplant_tables import ADVICE, closed_lines
 from fragarea.outplant_view import ReadinessView
+from fragarea.report import format_area
 from fragarea.report.fonts import printable
 from fragarea.report.pictures import write_whole
+from fragarea.report.rows import COVERAGE_FACTOR
 from fragarea.sheets.typeface import face
 
 PAPERS = {"a4": A4, "letter": LETTER}
 
 _GREY, _PALE = Color(0.55, 0.55, 0.55), Color(0.93, 0.93, 0.93)
-_COLUMNS_MM = (10, 26, 34, 34, 20, 56)  # tick, place, name, genotype, area, note
+_COLUMNS_MM = (10, 26, 32, 32, 36, 44)  # tick, place, name, genotype, area, note
 
 
 def pull_list_bytes(view: ReadinessView, nursery: Nursery, *, paper: str = "a4") -> bytes:
@@ -123,7 +125,8 @@ def _list(ready: Sequence[Verdict]) -> Table:
     for one in ready:
         unit = one.unit
         assert one.last is not None, "what is ready was measured"
-        cells = (unit.place or "whole pad", unit.name, unit.genotype, f"{one.last.area_mm2 / 100:.1f} cm²", unit.note)
+        area = format_area(one.last.area_mm2, COVERAGE_FACTOR * one.last.area_u_mm2)
+        cells = (unit.place or "whole pad", unit.name, unit.genotype, area, unit.note)
         lines.append(["", *(Paragraph(_text(cell), _style(8.5)) for cell in cells)])
     style = [
         ("FONT", (0, 0), (-1, 0), face(), 7.5),

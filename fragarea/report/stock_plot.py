@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
+from textwrap import wrap
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -23,6 +24,7 @@ MOST_PANELS = 12
 """The nursery and its genotypes of the largest stock; more could not be read on one page."""
 
 _COLUMNS, _WIDTH_IN, _HEIGHT_IN = 3, 8.0, 1.9
+_TITLE_CHARACTERS = 100  # that fit on a line
 _FILL_95, _FILL_80 = "#dfe4e6", "#b4c0c4"
 
 
@@ -47,15 +49,20 @@ def stock_figure(lines: Sequence[StockLine], settings: Outplanting, *, title: st
     left_out = len(rest) - len(keys) + 1
     rows = math.ceil(len(keys) / _COLUMNS)
     with drawn_alike():
-        figure = Figure(figsize=(_WIDTH_IN, 0.75 + _HEIGHT_IN * rows), layout="constrained")
         legend = "Expected number ready; 80 % range dark, 95 % range pale; hatched: outplanting not wanted."
         note = f" Genotypes with less stock left out: {left_out}." if left_out > 0 else ""
-        figure.suptitle(f"{printable(title)}\n{legend}{note}", fontsize=9)
+        head = [*wrap(printable(title), _TITLE_CHARACTERS), *wrap(f"{legend}{note}", _TITLE_CHARACTERS)]
+        height_in = 0.45 + 0.15 * len(head) + _HEIGHT_IN * rows
+        figure = Figure(figsize=(_WIDTH_IN, height_in), layout="constrained")
+        figure.suptitle("\n".join(head), fontsize=9)
         places = figure.subplots(rows, _COLUMNS, squeeze=False, sharex=True).ravel()
         for place, key in zip(places, keys, strict=False):
             _draw(place, series[key], settings, "all" if key[0] == "nursery" else key[1] or "no genotype")
         for place in places[len(keys) :]:
             place.set_visible(False)
+        # the lowest of each column names the days, also above a place that stays empty
+        for place in places[max(0, len(keys) - _COLUMNS) : len(keys)]:
+            place.tick_params(labelbottom=True)
     return figure
 
 

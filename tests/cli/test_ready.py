@@ -76,6 +76,7 @@ def test_the_pull_list_holds_every_ready_fragment_once_and_the_tray_map(discs: P
     assert text.count("É (21)") == 2  # on the map and in the list
     assert "<b>G2" in text
     assert "É (11)" not in text
+    assert text.count("2.500 ± 0.020 cm²") == 8  # with the 95 % interval of a standard uncertainty of 1 mm2
     assert "Permits, health certificates" in text
     before = pdf.read_bytes()
     assert "Give --replace" in run("ready", discs, "--pull-list", pdf).output
