@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 
 from fragarea.growth_tables import Table, Value
 from fragarea.measurement import FragmentStatus
-from fragarea.nursery import Outplanting
+from fragarea.nursery import Fragment, Outplanting
 from fragarea.nursery.outplanting import EXAMPLE
+from fragarea.nursery.words import did_you_mean
 from fragarea.outplant import State, Verdict, next_open
 from fragarea.outplant_view import ReadinessView
 from fragarea.report import format_area
@@ -118,6 +119,30 @@ def closed_lines(settings: Outplanting, days: Iterable[date]) -> list[str]:
             after = f"It is wanted again from {opens}." if opens else "No open day is set within four years."
             lines.append(clean_text(f"On {day} outplanting is not wanted ({name}). {after}"))
     return lines
+
+
+def idle_lines(settings: Outplanting, fragments: Sequence[Fragment]) -> list[str]:
+    """Names in rules and under broodstock that no fragment has: mostly slips of the pen, and then no limit holds."""
+    named = [
+        *((f"rules[{i}]", "genotype", rule.genotype) for i, rule in enumerate(settings.rules, 1)),
+        *((f"rules[{i}]", "species", rule.species) for i, rule in enumerate(settings.rules, 1)),
+        *((f"broodstock[{i}]", "colony", colony.name) for i, colony in enumerate(settings.colonies, 1)),
+    ]
+    known = {
+        "genotype": {one.genotype for one in fragments} - {""},
+        "species": {one.species for one in fragments} - {""},
+        "colony": {one.broodstock for one in fragments} - {""},
+    }
+    # species alone may be written in capitals or not
+    same = {what: {name.casefold() if what == "species" else name for name in names} for what, names in known.items()}
+    return [
+        clean_text(
+            f"nursery.toml: outplanting.{where} is for {what} {name!r}, which no fragment of fragments.csv has."
+            f" {did_you_mean(name, sorted(known[what]))}"
+        )
+        for where, what, name in named
+        if name and (name.casefold() if what == "species" else name) not in same[what]
+    ]
 
 
 def readiness_lines(view: ReadinessView) -> list[str]:

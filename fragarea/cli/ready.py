@@ -65,6 +65,7 @@ def ready(
         ADVICE,
         NO_RULES,
         closed_lines,
+        idle_lines,
         readiness_by_genotype,
         readiness_lines,
         readiness_table,
@@ -78,11 +79,13 @@ def ready(
     if not settings.outplanting.rules:
         raise SettingsProblem(NO_RULES)
     checked_files(replace, to=target, pull_list=pull_list)
+    nursery_tables = load_tables(settings)
     with open_logbook(logbook_path(settings), create=False) as logbook:
         view = view_readiness(
-            logbook, settings, load_tables(settings), on=on.date() if on else datetime.now().date(), site=site
+            logbook, settings, nursery_tables, on=on.date() if on else datetime.now().date(), site=site
         )
-    told = [*readiness_lines(view), *closed_lines(settings.outplanting, [view.on]), ADVICE]
+    told = [*readiness_lines(view), *closed_lines(settings.outplanting, [view.on])]
+    told += [*idle_lines(settings.outplanting, nursery_tables.fragments), ADVICE]
     console = Console()
     if (every and view.verdicts) or view.of(State.READY):
         console.print(terminal_table(shown_readiness(view, every=every)))

@@ -113,6 +113,22 @@ def test_a_closed_day_is_told_wherever_what_is_ready_is_listed(discs: Path) -> N
     assert told in run("forecast", discs, "--on", DAY).output
 
 
+def test_names_that_no_fragment_has_are_told_since_their_limits_hold_for_nothing(discs: Path) -> None:
+    assert "which no fragment" not in run("ready", discs, "--on", DAY).output
+    text = (discs / "nursery.toml").read_text(encoding="utf-8")
+    slips = (
+        '[[outplanting.rules]]\ngenotype = "<b>G22"\nmin_area_cm2 = 9\n'
+        '[[outplanting.rules]]\nspecies = "Invented"\nmin_area_cm2 = 1\n'
+        '[[outplanting.broodstock]]\ncolony = "B-X"\nlive_cm2 = 9\n'
+    )
+    (discs / "nursery.toml").write_text(text + slips, encoding="utf-8")
+    output = run("ready", discs, "--on", DAY).output
+    assert "outplanting.rules[2] is for genotype '<b>G22', which no fragment of fragments.csv has." in output
+    assert "Did you mean '<b>G2'?" in output
+    assert "outplanting.broodstock[1] is for colony 'B-X'" in output
+    assert output.count("which no fragment") == 2  # capitals in a species make no difference
+
+
 def test_too_old_photos_say_what_to_do(discs: Path) -> None:
     late = f"{TAKEN + timedelta(days=46):%Y-%m-%d}"
     result = run("ready", discs, "--on", late)
