@@ -29,12 +29,12 @@ import sqlalchemy as sa
 from fragarea.area import split_among_plugs
 from fragarea.fusion_tables import pad_table, pair_table, shown_pads, summary_lines
 from fragarea.fusion_view import view_fusion
-from fragarea.growth_tables import growth_csv
 from fragarea.logbook import Logbook, open_logbook
 from fragarea.logbook.convert import plain, utc_text
 from fragarea.logbook.tables import fragment_measurements, measurements, outlines, photos
 from fragarea.measurement import MeasureSettings
 from fragarea.nursery import Fragment, Tables
+from fragarea.report.plain_tables import table_csv
 from fragarea.sites.records import SiteDescription, SiteKind
 
 START = datetime(2030, 1, 5, 10, 0)
@@ -177,7 +177,7 @@ def fusion(file: Path, pads: int, workers: int) -> None:
         view = view_fusion(logbook, tables, workers=workers)
     read = time.perf_counter() - began
     told = len(shown_pads(view, every=False)[1]) + len(summary_lines(view))
-    written = len(growth_csv(pad_table(view))) + len(growth_csv(pair_table(view)))
+    written = len(table_csv(pad_table(view))) + len(table_csv(pair_table(view)))
     elapsed, worked = time.perf_counter() - began, time.process_time() - worked
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     visits = sum(len(pad.visits) for pad in view.pads)

@@ -11,7 +11,7 @@ from fragarea.closing_view import ClosingView, TimesView
 from fragarea.fusion.forecast import HORIZON_DAYS, Dates, PadForecast, PairForecast, Verdict
 from fragarea.fusion.speeds import RateSource
 from fragarea.fusion.survival import DRAWS, LEAST_PADS, EventCurve, EventTimes
-from fragarea.growth_tables import Table, Value
+from fragarea.report.plain_tables import Table, Value
 from fragarea.report.spreadsheet import clean_text
 
 _GOALS = {

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 from fragarea.cutting_view import CutView
-from fragarea.growth_tables import Table, Value
 from fragarea.nursery import Outplanting
 from fragarea.outplant import ColonyLimit, CutLine, next_open
+from fragarea.report.plain_tables import Table, Value
 from fragarea.report.spreadsheet import clean_text
 
 

@@ -11,11 +11,11 @@ import numpy as np
 
 from fragarea.growth import DAYS_PER_MONTH
 from fragarea.growth.columns import day_of
-from fragarea.growth_tables import Table, Value
 from fragarea.outplant import GenotypeSpeed, State, StockLine, day_or_none, next_open
 from fragarea.outplant.forecast import Forecast
 from fragarea.outplant_tables import closed_lines, readiness_lines
 from fragarea.outplant_view import ForecastView
+from fragarea.report.plain_tables import Table, Value
 from fragarea.report.spreadsheet import clean_text
 
 NEVER = "never"

@@ -13,7 +13,7 @@ from fragarea.doubts import DOUBTS
 from fragarea.errors import SettingsProblem
 from fragarea.fusion import Figure, PadHistory, PadVisit, PairState, PairVisit
 from fragarea.fusion_view import FusionView
-from fragarea.growth_tables import Table, Value, terminal_table, write_growth_csv, write_tables
+from fragarea.report.plain_tables import Table, Value, terminal_table, write_table_csv, write_tables
 from fragarea.report.spreadsheet import clean_text
 
 SHEET_ROWS = 1_048_575
@@ -397,7 +397,7 @@ def write_fusion(
     """
     if files[0].suffix.lower() != ".xlsx":
         for path, table in zip(files, (pad_table(view), pair_table(view), *(more or {}).values()), strict=True):
-            write_growth_csv(table, path, decimal=decimal)
+            write_table_csv(table, path, decimal=decimal)
         return
     tables = {**all_tables(view), **(more or {})}
     longest = max(len(rows) for _, rows in tables.values())

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from fragarea.growth_tables import Table, Value
 from fragarea.measurement import FragmentStatus
 from fragarea.nursery import Fragment, Outplanting
 from fragarea.nursery.outplanting import EXAMPLE
@@ -14,6 +13,7 @@ from fragarea.nursery.words import did_you_mean
 from fragarea.outplant import State, Verdict, next_open
 from fragarea.outplant_view import ReadinessView
 from fragarea.report import format_area
+from fragarea.report.plain_tables import Table, Value
 from fragarea.report.spreadsheet import clean_text
 
 ADVICE = (

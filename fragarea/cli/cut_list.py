@@ -112,9 +112,9 @@ def cut_list(
     from fragarea.cutting_tables import breadth_table, colonies_table, cut_lines, cut_table, shown_cuts
     from fragarea.cutting_view import even_mix, view_cuts, with_settings
     from fragarea.forecast_tables import planning_lines, speeds_table
-    from fragarea.growth_tables import terminal_table, write_growth_csv, write_tables
     from fragarea.nursery import load_tables
     from fragarea.outplant_tables import ADVICE
+    from fragarea.report.plain_tables import terminal_table, write_table_csv, write_tables
 
     if (number is None) == (not want):
         raise SettingsProblem("Give either --number N, or --want GENOTYPE=N for each genotype.")
@@ -144,7 +144,7 @@ def cut_list(
     if target is None:
         return
     if target.suffix.lower() == ".csv":
-        write_growth_csv(cut_table(cuts), target, decimal=decimal)
+        write_table_csv(cut_table(cuts), target, decimal=decimal)
     else:
         tables = {
             "Cut list": cut_table(cuts),

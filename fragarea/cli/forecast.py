@@ -96,8 +96,8 @@ def forecast(
         stock_table,
         usual_days,
     )
-    from fragarea.growth_tables import terminal_table, write_growth_csv, write_tables
     from fragarea.outplant_tables import ADVICE, readiness_table
+    from fragarea.report.plain_tables import terminal_table, write_table_csv, write_tables
 
     today = on.date() if on else datetime.now().date()
     days = sorted({one.date() for one in by}) or usual_days(today)
@@ -113,8 +113,8 @@ def forecast(
         click.echo(line)
     if target is not None and target.suffix.lower() == ".csv":
         stock = target.with_name(f"{target.stem}-stock{target.suffix}")
-        write_growth_csv(dates_table(view, days), target, decimal=decimal)
-        write_growth_csv(stock_table(view.stock), stock, decimal=decimal)
+        write_table_csv(dates_table(view, days), target, decimal=decimal)
+        write_table_csv(stock_table(view.stock), stock, decimal=decimal)
         click.echo(f"wrote {target}\nwrote {stock}")
     elif target is not None:
         tables = {

@@ -13,7 +13,7 @@ from fragarea.errors import SettingsProblem
 
 if TYPE_CHECKING:
     from fragarea.fusion_view import FusionView
-    from fragarea.growth_tables import Table
+    from fragarea.report.plain_tables import Table
 
 _MANY_PHOTOS = 100
 

@@ -67,21 +67,12 @@ def growth(
     """
     from rich.console import Console
 
-    from fragarea.growth_tables import (
-        NOTES,
-        csv_name,
-        fragment_table,
-        growth_tables,
-        shown_columns,
-        summary_lines,
-        terminal_table,
-        write_growth_csv,
-        write_tables,
-    )
+    from fragarea.growth_tables import NOTES, csv_name, fragment_table, growth_tables, summary_lines
     from fragarea.growth_view import view_growth
     from fragarea.logbook import open_logbook
     from fragarea.nursery import load_nursery, load_tables
     from fragarea.nursery_view import logbook_path
+    from fragarea.report.plain_tables import shown_columns, terminal_table, write_table_csv, write_tables
 
     settings = load_nursery(nursery)
     check_site(settings, site)
@@ -122,7 +113,7 @@ def growth(
             named = {csv_name(target, title): table for title, table in tables.items()}
             _check_new(named, replace)
             for path, table in named.items():
-                write_growth_csv(table, path, decimal=decimal)
+                write_table_csv(table, path, decimal=decimal)
                 click.echo(f"wrote {path}")
     if plots is not None:
         # loaded only here: it takes a second

@@ -35,7 +35,6 @@ def places(nursery: Path, site: str, on: datetime | None, confirm: bool) -> None
     from rich.console import Console
 
     from fragarea.fusion import neighbours
-    from fragarea.growth_tables import Value, terminal_table
     from fragarea.logbook import open_logbook
     from fragarea.logbook.pads import pad_rows
     from fragarea.nursery import load_nursery
@@ -43,6 +42,7 @@ def places(nursery: Path, site: str, on: datetime | None, confirm: bool) -> None
     from fragarea.nursery.site_places import with_places
     from fragarea.nursery_view import logbook_path
     from fragarea.report.pictures import write_whole
+    from fragarea.report.plain_tables import Value, terminal_table
     from fragarea.sites.records import SiteKind
 
     settings = load_nursery(nursery)

@@ -56,7 +56,6 @@ def ready(
     """
     from rich.console import Console
 
-    from fragarea.growth_tables import terminal_table, write_growth_csv, write_tables
     from fragarea.logbook import open_logbook
     from fragarea.nursery import load_nursery, load_tables
     from fragarea.nursery_view import logbook_path
@@ -73,6 +72,7 @@ def ready(
         shown_readiness,
     )
     from fragarea.outplant_view import view_readiness
+    from fragarea.report.plain_tables import terminal_table, write_table_csv, write_tables
 
     settings = load_nursery(nursery)
     check_site(settings, site)
@@ -95,7 +95,7 @@ def ready(
         click.echo(line)
     if target is not None:
         if target.suffix.lower() == ".csv":
-            write_growth_csv(readiness_table(view), target, decimal=decimal)
+            write_table_csv(readiness_table(view), target, decimal=decimal)
         else:
             tables = {
                 "Readiness": readiness_table(view),

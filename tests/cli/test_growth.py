@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from openpyxl import load_workbook
 
-from fragarea.growth_tables import growth_csv
 from fragarea.logbook import open_logbook, record
+from fragarea.report.plain_tables import table_csv
 from tests.cli.samples import run
 from tests.logbook.samples import TAKEN, fragment, measured
 
@@ -151,4 +151,4 @@ def test_lag_can_be_set_or_estimated(discs: Path) -> None:
 
 
 def test_no_text_becomes_a_formula() -> None:
-    assert growth_csv((("fragment", "mm"), [("=1+1", -0.5)])) == "fragment,mm\r\n'=1+1,-0.5\r\n"
+    assert table_csv((("fragment", "mm"), [("=1+1", -0.5)])) == "fragment,mm\r\n'=1+1,-0.5\r\n"
