@@ -15,8 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
@@ -26,13 +25,12 @@ import numpy as np
 import shapely
 import sqlalchemy as sa
 
+from benchmarks.logbook_rows import measured_photo
 from fragarea.area import split_among_plugs
 from fragarea.fusion_tables import pad_table, pair_table, shown_pads, summary_lines
 from fragarea.fusion_view import view_fusion
 from fragarea.logbook import Logbook, open_logbook
-from fragarea.logbook.convert import plain, utc_text
 from fragarea.logbook.tables import fragment_measurements, measurements, outlines, photos
-from fragarea.measurement import MeasureSettings
 from fragarea.nursery import Fragment, Tables
 from fragarea.report.plain_tables import table_csv
 from fragarea.sites.records import SiteDescription, SiteKind
@@ -103,33 +101,10 @@ def _photo(rows: Rows, pad: int, visit: int, shapes: list[shapely.MultiPolygon])
     places = tuple((name_of(pad, plug), *centre) for plug, centre in enumerate(centres(), start=1))
     site = SiteDescription(kind=SiteKind.PAD, name=site_name, places_mm=places)
     number = visit * 100_000 + pad + 1
-    sha, seen = f"{number:064d}", utc_text(datetime(2030, 1, 5, tzinfo=UTC))
-    path = f"photos/{site_name}/{number}.jpg"
-    rows[0].append({"sha256": sha, "name": f"{number}.jpg", "path": path, "first_seen_at_utc": seen})
-    rows[1].append(
-        {
-            "id": number,
-            "sha256": sha,
-            "photo": f"{number}.jpg",
-            "path": path,
-            "outcome": "measured",
-            "is_current": True,
-            "software_version": "benchmark",
-            "recorded_at_utc": seen,
-            "settings_hash": "",
-            "settings": plain(asdict(MeasureSettings())),
-            "site_settings": plain(asdict(site)),
-            "site": site_name,
-            "taken_at": (START + timedelta(days=30 * visit)).isoformat(),
-            "taken_at_source": "exif",
-            "method": "tags",
-            "reference": "frame-280x220",
-            "mm_per_px": 0.2,
-            "plug_top_source": "given",
-            "history_compared": True,
-            "try_again": False,
-        }
-    )
+    taken_at = START + timedelta(days=30 * visit)
+    photo, measurement = measured_photo(number, number, site, taken_at, mm_per_px=0.2)
+    rows[0].append(photo)
+    rows[1].append(measurement)
     empty = shapely.to_wkb(NONE)
     for plug, (shape, (x_mm, y_mm)) in enumerate(zip(shapes, centres(), strict=True), start=1):
         area, key = float(shape.area), number * 10 + plug

@@ -18,8 +18,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
@@ -29,12 +28,11 @@ import numpy as np
 import shapely
 import sqlalchemy as sa
 
+from benchmarks.logbook_rows import measured_photo
 from fragarea.growth import DAYS_PER_MONTH, doubt_exchanges
 from fragarea.growth_view import view_growth
 from fragarea.logbook import Logbook, history_of, open_logbook
-from fragarea.logbook.convert import plain, utc_text
 from fragarea.logbook.tables import fragment_measurements, measurements, outlines, photos
-from fragarea.measurement import MeasureSettings
 from fragarea.nursery import Fragment, Tables
 from fragarea.sites.records import SiteDescription, SiteKind
 
@@ -99,32 +97,9 @@ def _photo(
     radius: np.ndarray,
     wave: np.ndarray,
 ) -> None:
-    sha, seen = f"{number:064d}", utc_text(datetime(2030, 1, 5, tzinfo=UTC))
-    path = f"photos/{site.name}/{number}.jpg"
-    rows[0].append({"sha256": sha, "name": f"{number}.jpg", "path": path, "first_seen_at_utc": seen})
-    rows[1].append(
-        {
-            "id": number + 1,
-            "sha256": sha,
-            "photo": f"{number}.jpg",
-            "path": path,
-            "outcome": "measured",
-            "is_current": True,
-            "software_version": "benchmark",
-            "recorded_at_utc": seen,
-            "settings_hash": "",
-            "settings": plain(asdict(MeasureSettings())),
-            "site_settings": plain(asdict(site)),
-            "site": site.name,
-            "taken_at": taken_at.isoformat(),
-            "taken_at_source": "exif",
-            "method": "tags",
-            "reference": "frame-280x220",
-            "plug_top_source": "given",
-            "history_compared": True,
-            "try_again": False,
-        }
-    )
+    photo, measurement = measured_photo(number, number + 1, site, taken_at)
+    rows[0].append(photo)
+    rows[1].append(measurement)
     places = [(r, c) for r in range(1, ROWS + 1) for c in range(1, COLUMNS + 1)]
     edge = radius[:, None] + wave
     corners = np.stack([edge * np.cos(CORNERS), edge * np.sin(CORNERS)], axis=-1)
